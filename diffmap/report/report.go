@@ -1,0 +1,2 @@
+// Package report turns result values into text, JSON and HTML.
+package report

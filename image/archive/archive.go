@@ -1,0 +1,2 @@
+// Package archive keeps images per vehicle, with hashes and history.
+package archive
