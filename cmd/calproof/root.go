@@ -1,0 +1,95 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+
+	"github.com/spf13/cobra"
+)
+
+// run executes the command line args and returns the exit code.
+func run(args []string, streams Streams) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	root := newRootCommand(streams)
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	if _, silent := errors.AsType[exitError](err); err != nil && !silent {
+		fmt.Fprintf(streams.Err, "calproof: %v\n", err)
+	}
+	return exitCode(err)
+}
+
+// newRootCommand assembles the command line.
+func newRootCommand(streams Streams) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "calproof COMMAND",
+		Short: "Prove reads and edits of engine controller images",
+		Long: `calproof inspects firmware images of engine controllers (read on the bench, from
+salvaged units) and answers with computed evidence: is a read complete and
+true, what did an edit change, do the checksums agree. It reads files, never
+talks to a controller, and never changes its inputs.
+
+` + exitHelpRoot,
+		Example: `  calproof demo ./demo
+  calproof verify demo/backup.bin --map demo/groomer.toml
+  calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml  # exits 1`,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+	}
+	group(root)
+	root.CompletionOptions.DisableDefaultCmd = true // completion.go has ours
+	root.SetIn(streams.In)
+	root.SetOut(streams.Out)
+	root.SetErr(streams.Err)
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return fmt.Errorf("%w; see '%s --help'", err, cmd.CommandPath())
+	})
+	root.AddCommand(
+		newCompletionCommand(streams),
+		newDemoCommand(streams),
+		newVersionCommand(streams),
+	)
+	return root
+}
+
+// group makes cmd a command that only holds others: alone it shows its help,
+// and a name it does not know is an error that suggests near ones.
+func group(cmd *cobra.Command) {
+	cmd.Args = cobra.ArbitraryArgs
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			cmd.SetOut(cmd.ErrOrStderr())
+			if err := cmd.Help(); err != nil {
+				return err
+			}
+			return exitError(exitCouldNotRun)
+		}
+		msg := fmt.Sprintf("unknown command %q for %q", args[0], cmd.CommandPath())
+		if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+			msg += fmt.Sprintf("; did you mean %q?", strings.Join(near, `" or "`))
+		}
+		return fmt.Errorf("%s; see '%s --help'", msg, cmd.CommandPath())
+	}
+	cmd.SuggestionsMinimumDistance = 2
+}
+
+// takes returns a check that a command was given exactly the named arguments;
+// a last name that ends in "..." takes one or more.
+func takes(names ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		many := len(names) > 0 && strings.HasSuffix(names[len(names)-1], "...")
+		if len(args) == len(names) || many && len(args) > len(names) {
+			return nil
+		}
+		if len(args) < len(names) {
+			missing := strings.TrimSuffix(names[len(args)], "...")
+			return fmt.Errorf("%s: %s is missing; write '%s'", cmd.CommandPath(), missing, cmd.UseLine())
+		}
+		return fmt.Errorf("%s: %q is one argument too many; write '%s'", cmd.CommandPath(), args[len(names)], cmd.UseLine())
+	}
+}
