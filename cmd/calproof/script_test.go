@@ -1,0 +1,186 @@
+package main
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"example.com/calproof/maps/demo"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"calproof": main})
+}
+
+// TestScripts runs testdata/script/*.txtar, one for each behaviour. Beside the
+// commands of testscript a script can use those of [scriptCommands].
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 filepath.Join("testdata", "script"),
+		Cmds:                scriptCommands(),
+		Setup:               setupScript,
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		UpdateScripts:       os.Getenv("CALPROOF_UPDATE") == "1",
+	})
+}
+
+// setupScript keeps the reader's environment out of the scripts.
+func setupScript(env *testscript.Env) error {
+	env.Setenv("NO_COLOR", "")
+	return nil
+}
+
+// scriptCommands are the commands that our scripts need:
+//
+//	demo DIR             writes the demo scenario
+//	bytes FILE HEX...    writes a file from hex text; "FF*16" repeats a byte
+//	flip FILE ADDR MASK  changes the byte at a file offset by XOR with MASK
+//	exits CODE CMD...    runs a program and demands this exit code
+//	json PATH VALUE      demands a value in the JSON document on stdout: the
+//	                     path is dotted (data.segments.0.start), len is the length
+func scriptCommands() map[string]func(*testscript.TestScript, bool, []string) {
+	return map[string]func(*testscript.TestScript, bool, []string){
+		"demo":  scriptDemo,
+		"bytes": scriptBytes,
+		"flip":  scriptFlip,
+		"exits": scriptExits,
+		"json":  scriptJSON,
+	}
+}
+
+func scriptDemo(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: demo DIR")
+	}
+	files, err := demo.Files()
+	ts.Check(err)
+	ts.Check(os.MkdirAll(ts.MkAbs(args[0]), 0o777))
+	for _, f := range files {
+		ts.Check(os.WriteFile(filepath.Join(ts.MkAbs(args[0]), f.Name), f.Data, 0o666))
+	}
+}
+
+func scriptBytes(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: bytes FILE HEX...")
+	}
+	var data []byte
+	for _, a := range args[1:] {
+		digits, times, _ := strings.Cut(a, "*")
+		n := 1
+		if times != "" {
+			v, err := strconv.ParseUint(times, 0, 24)
+			ts.Check(err)
+			n = int(v)
+		}
+		b, err := hex.DecodeString(digits)
+		ts.Check(err)
+		data = append(data, []byte(strings.Repeat(string(b), n))...)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), data, 0o666))
+}
+
+func scriptFlip(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: flip FILE ADDR MASK")
+	}
+	at, err := strconv.ParseUint(args[1], 0, 32)
+	ts.Check(err)
+	mask, err := strconv.ParseUint(args[2], 0, 8)
+	ts.Check(err)
+	data, err := os.ReadFile(ts.MkAbs(args[0]))
+	ts.Check(err)
+	if at >= uint64(len(data)) || mask == 0 {
+		ts.Fatalf("flip: nothing to change at %#x of %d bytes", at, len(data))
+	}
+	data[at] ^= byte(mask)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), data, 0o666))
+}
+
+func scriptExits(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exits CODE CMD...")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	got := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		exit, ok := errors.AsType[*exec.ExitError](err)
+		if !ok {
+			ts.Fatalf("%v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if got != want {
+		ts.Fatalf("exit code %d, want %d", got, want)
+	}
+}
+
+func scriptJSON(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: json PATH VALUE")
+	}
+	var doc any
+	dec := json.NewDecoder(strings.NewReader(ts.ReadFile("stdout")))
+	dec.UseNumber()
+	ts.Check(dec.Decode(&doc))
+	if dec.More() {
+		ts.Fatalf("more than one JSON document on stdout")
+	}
+	got, err := jsonAt(doc, args[0])
+	if err != nil {
+		if neg {
+			return
+		}
+		ts.Fatalf("%v", err)
+	}
+	if (got == args[1]) == neg {
+		ts.Fatalf("%s is %s", args[0], got)
+	}
+}
+
+// jsonAt returns the value at a dotted path as text.
+func jsonAt(doc any, path string) (string, error) {
+	for _, step := range strings.Split(path, ".") {
+		switch v := doc.(type) {
+		case map[string]any:
+			next, ok := v[step]
+			if !ok {
+				return "", fmt.Errorf("%s: there is no %q", path, step)
+			}
+			doc = next
+		case []any:
+			if step == "len" {
+				doc = json.Number(strconv.Itoa(len(v)))
+				continue
+			}
+			i, err := strconv.Atoi(step)
+			if err != nil || i < 0 || i >= len(v) {
+				return "", fmt.Errorf("%s: no element %q of %d", path, step, len(v))
+			}
+			doc = v[i]
+		default:
+			return "", fmt.Errorf("%s: nothing below %q", path, step)
+		}
+	}
+	switch v := doc.(type) {
+	case string:
+		return v, nil
+	case json.Number:
+		return v.String(), nil
+	case bool:
+		return strconv.FormatBool(v), nil
+	}
+	b, err := json.Marshal(doc)
+	return string(b), err
+}
