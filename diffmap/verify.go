@@ -1,0 +1,75 @@
+package diffmap
+
+import (
+	"fmt"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
+	"example.com/calproof/maps"
+)
+
+// Verification is whether one image is complete, its checksums agree and
+// nothing in it speaks of a bad read.
+type Verification struct {
+	Verdict   evidence.Verdict     `json:"verdict"`
+	Coverage  []evidence.Finding   `json:"coverage"`  // what the map expects and the image does not hold, and the other way round
+	Checksums []maps.RuleResult    `json:"checksums"` // every rule, in map order
+	Read      *readcheck.Report    `json:"read"`      // the examination of the read
+	Identity  []maps.IdentityValue `json:"identity,omitempty"`
+}
+
+// Verify checks im, as it was read, against m.
+func Verify(m *maps.Map, im *image.Image) (*Verification, error) {
+	if m == nil || im == nil {
+		return nil, fmt.Errorf("verify: image or map is missing; give both")
+	}
+	b, err := maps.Bind(m, im)
+	if err != nil {
+		return nil, err
+	}
+	read, err := readcheck.Examine(m, im)
+	if err != nil {
+		return nil, err
+	}
+	v := &Verification{Coverage: b.Coverage(), Checksums: b.Check(), Read: read, Identity: b.Identity()}
+	verdicts := []evidence.Verdict{read.Verdict, evidence.Judge(v.Coverage)}
+	if len(v.Checksums) == 0 {
+		verdicts = append(verdicts, evidence.Unproven)
+	}
+	for _, r := range v.Checksums {
+		verdicts = append(verdicts, r.Verdict)
+	}
+	v.Verdict = evidence.Combine(verdicts...)
+	return v, nil
+}
+
+// Findings returns every finding once: those of the read first, then those of
+// coverage and checksums that it does not hold already.
+func (v *Verification) Findings() []evidence.Finding {
+	out := []evidence.Finding{}
+	seen := map[string]bool{}
+	add := func(f evidence.Finding) {
+		key := fmt.Sprint(f.Code, "\x00", f.Region, "\x00", f.Ranges, "\x00", f.Message)
+		if !seen[key] {
+			seen[key] = true
+			out = append(out, f)
+		}
+	}
+	for _, f := range v.Read.Findings {
+		add(f)
+	}
+	for _, f := range v.Coverage {
+		add(f)
+	}
+	if len(v.Checksums) == 0 {
+		add(evidence.Finding{Code: CodeNoChecksumRules, Severity: evidence.Caution,
+			Message: "the map has no checksum rule, so no checksum was proved; add the rules of this controller to the map"})
+	}
+	for _, r := range v.Checksums {
+		if r.Verdict != evidence.Pass {
+			add(r.Finding())
+		}
+	}
+	return out
+}
