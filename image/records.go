@@ -1,0 +1,232 @@
+package image
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+)
+
+// recordSink takes the data of records in file order. data is only valid
+// during the call.
+type recordSink interface {
+	put(line int, addr uint64, data []byte)
+}
+
+// run is a stretch of consecutive addresses as records gave it: n bytes of
+// builder.data from off on.
+type run struct {
+	addr   uint64
+	off, n int
+}
+
+// builder collects records; those that continue one another become one run.
+type builder struct {
+	data []byte
+	runs []run
+	next uint64 // address after the last run
+}
+
+func (b *builder) put(_ int, addr uint64, data []byte) {
+	if len(data) == 0 {
+		return
+	}
+	if addr != b.next || len(b.runs) == 0 {
+		b.runs = append(b.runs, run{addr: addr, off: len(b.data)})
+	}
+	b.data = append(b.data, data...)
+	b.runs[len(b.runs)-1].n += len(data)
+	b.next = addr + uint64(len(data))
+}
+
+// chunks sorts the runs by address and returns them, each address once, and
+// the ranges that were given more than once.
+func (b *builder) chunks() (chunks []chunk, twice []Range) {
+	slices.SortStableFunc(b.runs, func(a, b run) int { return compareAddr(a.addr, b.addr) })
+	var end uint64 // first address after the chunks so far; records end below 2^32
+	for _, r := range b.runs {
+		first, last := r.addr, r.addr+uint64(r.n)
+		if first < end {
+			twice = append(twice, Range{first, min(last, end) - first})
+			if last <= end {
+				continue
+			}
+			first = end
+		}
+		skip := r.off + int(first-r.addr)
+		size := last - first
+		chunks = append(chunks, chunk{Range{first, size}, memory(b.data[skip : skip+int(size)]), 0})
+		end = last
+	}
+	return chunks, MergeRanges(twice)
+}
+
+// overlaps takes the records of a file a second time and compares those that
+// touch ranges given more than once.
+type overlaps struct {
+	twice []Range
+	seen  [][]seenByte // for each range
+	probs *problems
+	equal []Range // given again with the same bytes
+	line  int     // where that happened first
+	limit int     // length of equal at which it is merged next
+}
+
+// seenByte is a byte and the line that gave it first, 0 for none yet.
+type seenByte struct {
+	line  uint32
+	value byte
+}
+
+func newOverlaps(twice []Range, probs *problems) *overlaps {
+	o := &overlaps{twice: twice, probs: probs}
+	for _, r := range twice {
+		o.seen = append(o.seen, make([]seenByte, r.Size))
+	}
+	return o
+}
+
+func (o *overlaps) put(line int, addr uint64, data []byte) {
+	record := Range{addr, uint64(len(data))}
+	i, _ := slices.BinarySearchFunc(o.twice, addr, func(r Range, addr uint64) int {
+		return compareAddr(r.Last(), addr)
+	})
+	for ; i < len(o.twice); i++ {
+		both, ok := o.twice[i].Intersect(record)
+		if !ok {
+			return
+		}
+		seen := o.seen[i][both.Start-o.twice[i].Start:][:both.Size]
+		o.compare(line, both.Start, seen, data[both.Start-addr:][:both.Size])
+	}
+}
+
+// compare checks data from addr on against what earlier lines gave, a stretch
+// of equal standing at a time.
+func (o *overlaps) compare(line int, addr uint64, seen []seenByte, data []byte) {
+	kind := func(i int) (line uint32, equal bool) {
+		return seen[i].line, seen[i].line != 0 && seen[i].value == data[i]
+	}
+	for from := 0; from < len(data); {
+		earlier, equal := kind(from)
+		to := from + 1
+		for to < len(data) {
+			if e, q := kind(to); e != earlier || q != equal {
+				break
+			}
+			to++
+		}
+		r := Range{addr + uint64(from), uint64(to - from)}
+		switch {
+		case earlier == 0:
+			for i := from; i < to; i++ {
+				seen[i] = seenByte{uint32(line), data[i]}
+			}
+		case equal:
+			if o.equal = append(o.equal, r); o.line == 0 {
+				o.line = line
+			}
+			if len(o.equal) > o.limit {
+				o.equal = MergeRanges(o.equal)
+				o.limit = 2*len(o.equal) + 1024
+			}
+		default:
+			old := make([]byte, to-from)
+			for i := range old {
+				old[i] = seen[from+i].value
+			}
+			o.probs.add(line, 1, nil, "%v is given as %s here but as %s in line %d; remove the wrong record",
+				r, shortHex(data[from:to]), shortHex(old), earlier)
+		}
+		from = to
+	}
+}
+
+// shortHex prints bytes in hexadecimal, at most eight of them.
+func shortHex(data []byte) string {
+	if len(data) > 8 {
+		return fmt.Sprintf("% X ...", data[:8])
+	}
+	return fmt.Sprintf("% X", data)
+}
+
+// recordFile is what the two formats of records have in common while a file is
+// read: a scanner, the mistakes, the notes.
+type recordFile struct {
+	*textScanner
+	probs   *problems
+	sink    recordSink
+	notes   []Note
+	omitted int       // notes beyond maxNotes
+	column  int       // 1-based, of the current record
+	data    [256]byte // of the current record
+	unsure  bool      // a damaged record may have changed where others belong
+	endLine int       // line of the end record, 0 before it, endReported later
+}
+
+// endReported replaces the line of the end record once text after it has been
+// reported.
+const endReported = -1
+
+// maxNotes is how many notes of one file are kept, so that a hostile file
+// cannot make more of them than it has bytes.
+const maxNotes = 100
+
+func (f *recordFile) note(format string, args ...any) {
+	if len(f.notes) >= maxNotes {
+		f.omitted++
+		return
+	}
+	f.notes = append(f.notes, Note{Line: f.line, Message: fmt.Sprintf(format, args...)})
+}
+
+// trim cuts blanks off both ends of a line and returns the 1-based column at
+// which the rest starts.
+func trim(line []byte) (rest []byte, column int) {
+	text := string(line)
+	left := len(text) - len(strings.TrimLeft(text, " \t"))
+	return line[left:][:len(strings.Trim(text, " \t"))], left + 1
+}
+
+// scanRecords reads the records of a file into an image. scan walks the text,
+// hands every record to f.sink and reports mistakes to f.probs.
+func scanRecords(r io.ReaderAt, size int64, opts Options, format Format, extraEnd byte, scan func(f *recordFile) *Image) (*Image, error) {
+	pass := func(sink recordSink, probs *problems) (*recordFile, *Image) {
+		f := &recordFile{textScanner: newTextScanner(r, size, extraEnd), sink: sink, probs: probs}
+		return f, scan(f)
+	}
+	b := &builder{}
+	probs := newProblems(format, opts)
+	f, head := pass(b, probs)
+	if f.err != nil {
+		return nil, fmt.Errorf("read line %d: %w", f.line, f.err)
+	}
+	chunks, twice := b.chunks()
+	if len(twice) > 0 && !f.unsure {
+		o := newOverlaps(twice, probs)
+		again, _ := pass(o, &problems{})
+		if again.err != nil {
+			return nil, fmt.Errorf("read line %d: %w", again.line, again.err)
+		}
+		if equal := MergeRanges(o.equal); len(equal) > 0 {
+			f.notes = append(f.notes, Note{o.line, fmt.Sprintf("%d bytes are given more than once, with equal values", TotalSize(equal)), equal})
+		}
+	}
+	if err := probs.err(); err != nil {
+		return nil, err
+	}
+	if len(chunks) == 0 {
+		probs.add(0, 0, nil, "the file is well formed but holds no data bytes")
+		return nil, probs.err()
+	}
+	im, err := newImage(format, chunks)
+	if err != nil {
+		return nil, err
+	}
+	slices.SortStableFunc(f.notes, func(a, b Note) int { return a.Line - b.Line })
+	if f.omitted > 0 {
+		f.notes = append(f.notes, Note{Message: fmt.Sprintf("%d more notes left out", f.omitted)})
+	}
+	im.header, im.start, im.notes = head.header, head.start, f.notes
+	return im, nil
+}

@@ -1,0 +1,123 @@
+package image
+
+import (
+	"fmt"
+	"io"
+	"strings"
+)
+
+// SRecordOptions say how to write S-records. The zero value is what most
+// programs read.
+type SRecordOptions struct {
+	RecordLength int     // data bytes a record, 1 to 254 less the address bytes minus 1; 0 means DefaultRecordLength
+	AddressBytes int     // 2 (S1, S9), 3 (S2, S8) or 4 (S3, S7); 0 means the fewest that reach
+	Header       *string // text of the S0 record, a record for each line; nil keeps the image's
+	Start        *uint64 // start address; nil keeps the image's
+	NoStart      bool    // leaves out the start address the image has
+	Count        bool    // adds the number of data records, as S5 or, above 65535, S6
+	LineEnd      string  // "\n" (also for ""), "\r\n" or "\r"
+}
+
+// WriteSRecord writes im as S-records, upper case, in the order of addresses:
+// S0, data records of one width, the count if asked for, and the end record,
+// whose address is 0 if there is no start address. It writes nothing if an
+// address does not fit.
+func WriteSRecord(w io.Writer, im *Image, opts SRecordOptions) error {
+	st, err := writableStart(im, opts.Start, opts.NoStart)
+	if err != nil {
+		return err
+	}
+	width, err := srecWidth(im, st, opts.AddressBytes)
+	if err != nil {
+		return err
+	}
+	length, err := checkRecordLength(opts.RecordLength, srecMaxCount-1-width)
+	if err != nil {
+		return err
+	}
+	headers, err := srecHeaders(im, opts.Header)
+	if err != nil {
+		return err
+	}
+	total := uint64(0)
+	for _, s := range im.segments {
+		total += (s.Size-1)/uint64(length) + 1
+	}
+	if opts.Count && total >= 1<<24 {
+		return fmt.Errorf("%d data records are too many for a count record (S6 counts to %d); choose longer records, or no count", total, 1<<24-1)
+	}
+	rw, err := newRecordWriter(w, opts.LineEnd)
+	if err != nil {
+		return err
+	}
+	record := func(mark string, width int, addr uint64, data []byte) error {
+		head := [5]byte{byte(width + len(data) + 1)}
+		for i := range width {
+			head[1+i] = byte(addr >> (8 * (width - 1 - i)))
+		}
+		return rw.record(mark, head[:1+width], data, 0xFF, 0)
+	}
+	for _, text := range headers {
+		if err := record("S0", 2, 0, []byte(text)); err != nil {
+			return err
+		}
+	}
+	mark := fmt.Sprintf("S%d", width-1)
+	err = forRecords(im, length, 0, func(addr uint64, data []byte) error {
+		return record(mark, width, addr, data)
+	})
+	if err != nil {
+		return err
+	}
+	switch {
+	case !opts.Count:
+	case total <= 0xFFFF:
+		err = record("S5", 2, total, nil)
+	default:
+		err = record("S6", 3, total, nil)
+	}
+	if err != nil {
+		return err
+	}
+	entry := uint64(0)
+	if st != nil {
+		entry = st.addr
+	}
+	if err := record(fmt.Sprintf("S%d", 11-width), width, entry, nil); err != nil {
+		return err
+	}
+	return rw.flush()
+}
+
+// srecWidth returns the number of address bytes to use, or an error if the
+// image or its start address is out of its reach.
+func srecWidth(im *Image, st *start, asked int) (int, error) {
+	switch asked {
+	case 0:
+		for width := 2; width < 4; width++ {
+			if checkReach(im, st, 1<<(8*width), "") == nil {
+				return width, nil
+			}
+		}
+		asked = 4
+	case 2, 3, 4:
+	default:
+		return 0, fmt.Errorf("S-records have 2, 3 or 4 address bytes, not %d", asked)
+	}
+	return asked, checkReach(im, st, 1<<(8*asked), fmt.Sprintf("addresses of S%d records", asked-1))
+}
+
+// srecHeaders returns the text of each S0 record.
+func srecHeaders(im *Image, given *string) ([]string, error) {
+	text := im.header
+	if given != nil {
+		text = *given
+	}
+	lines := strings.Split(text, "\n")
+	for _, line := range lines {
+		if most := srecMaxCount - 3; len(line) > most {
+			return nil, fmt.Errorf("header text of %d bytes is too long; an S0 record holds %d", len(line), most)
+		}
+	}
+	return lines, nil
+}
