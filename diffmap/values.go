@@ -1,6 +1,7 @@
 package diffmap
 
 import (
+	"math"
 	"slices"
 
 	"example.com/calproof/image/evidence"
@@ -12,6 +13,7 @@ type TableChange struct {
 	Before      maps.TableValue `json:"before"`
 	After       maps.TableValue `json:"after"`
 	Cells       []int           `json:"cells"`                  // indexes into Cells of those that differ, ascending
+	Deltas      []*float64      `json:"deltas"`                 // beside Cells: after less before; nil where one of the two is missing or no number
 	AxesChanged bool            `json:"axes_changed,omitempty"` // a point of an axis, or the number of points
 }
 
@@ -35,7 +37,7 @@ func changedTables(before, after []maps.TableValue) []TableChange {
 	var out []TableChange
 	for i := range min(len(before), len(after)) {
 		b, a := before[i], after[i]
-		change := TableChange{Before: b, After: a, Cells: []int{}, AxesChanged: axisDiffers(b.X, a.X) || axisDiffers(b.Y, a.Y)}
+		change := TableChange{Before: b, After: a, Cells: []int{}, Deltas: []*float64{}, AxesChanged: axisDiffers(b.X, a.X) || axisDiffers(b.Y, a.Y)}
 		if b.Rows != a.Rows || b.Cols != a.Cols {
 			change.AxesChanged = true
 		}
@@ -43,6 +45,7 @@ func changedTables(before, after []maps.TableValue) []TableChange {
 			// Raw values are compared: a float cell that is not a number equals itself then.
 			if cell >= len(b.Cells) || cell >= len(a.Cells) || b.Cells[cell].Raw != a.Cells[cell].Raw {
 				change.Cells = append(change.Cells, cell)
+				change.Deltas = append(change.Deltas, delta(b, a, cell))
 			}
 		}
 		if len(change.Cells) > 0 || change.AxesChanged || b.Problem != a.Problem {
@@ -50,6 +53,17 @@ func changedTables(before, after []maps.TableValue) []TableChange {
 		}
 	}
 	return out
+}
+
+func delta(before, after maps.TableValue, cell int) *float64 {
+	if cell >= len(before.Cells) || cell >= len(after.Cells) {
+		return nil
+	}
+	d := after.Cells[cell].Value - before.Cells[cell].Value
+	if math.IsNaN(d) || math.IsInf(d, 0) {
+		return nil
+	}
+	return &d
 }
 
 func axisDiffers(a, b *maps.Axis) bool {

@@ -1,0 +1,184 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"example.com/calproof/diffmap"
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/maps"
+)
+
+// shownChanges is how many changes the text form lists. JSON has all.
+const shownChanges = 20
+
+// DiffData is what changed between two files.
+type DiffData struct {
+	Original string      `json:"original"` // file names
+	Modified string      `json:"modified"`
+	Map      *MapSummary `json:"map,omitempty"`
+	*diffmap.Result
+	Listing string `json:"listing,omitempty"` // unified diff of the decoded listings, if asked for
+}
+
+// Command returns "diff".
+func (DiffData) Command() string { return "diff" }
+
+func (d DiffData) outcome() (evidence.Verdict, []evidence.Finding) {
+	if d.Equal {
+		return evidence.Pass, d.Findings()
+	}
+	return evidence.Fail, d.Findings()
+}
+
+func (d DiffData) text(p *printer, findings []evidence.Finding) {
+	if d.Equal {
+		p.wrap(0, 2, "equal: %s and %s hold the same bytes at the same addresses", d.Original, d.Modified)
+		return
+	}
+	p.wrap(0, 2, "different: %s", changeSummary(d.Result))
+	p.line(0, "")
+	p.pairs([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}})
+	p.diff(d.Result)
+	p.findings("Look again", findings, false)
+	if d.Listing != "" {
+		p.heading("Listing")
+		for l := range strings.SplitSeq(strings.TrimSuffix(d.Listing, "\n"), "\n") {
+			p.line(0, "%s", l)
+		}
+	}
+}
+
+func changeSummary(r *diffmap.Result) string {
+	parts := []string{fmt.Sprintf("%s changed in %s", count(r.BytesChanged, "byte"), count(r.ChangeCount, "place"))}
+	if n := image.TotalSize(r.Vanished); n > 0 {
+		parts = append(parts, count(n, "byte")+" vanished")
+	}
+	if n := image.TotalSize(r.Appeared); n > 0 {
+		parts = append(parts, count(n, "byte")+" appeared")
+	}
+	return strings.Join(parts, ", ")
+}
+
+// diff writes a comparison: coverage, regions, changes, tables, identity,
+// checksums.
+func (p *printer) diff(r *diffmap.Result) {
+	if len(r.Appeared)+len(r.Vanished) > 0 {
+		p.heading("Coverage")
+		p.pairs([][2]string{{"vanished", rangeList(r.Vanished, 6)}, {"appeared", rangeList(r.Appeared, 6)}})
+	}
+	p.regions(r.Regions)
+	p.changes(r)
+	p.tableChanges(r.Tables)
+	p.identityChanges(r.Identity)
+	p.ruleChanges(r.Checksums)
+}
+
+func (p *printer) regions(list []diffmap.RegionChange) {
+	if len(list) == 0 {
+		return
+	}
+	p.heading("Regions")
+	var rows [][]string
+	same := 0
+	for _, c := range list {
+		if !c.Touched() {
+			same++
+			continue
+		}
+		what := count(c.Bytes, "byte") + " changed"
+		if c.Size > 0 {
+			what = fmt.Sprintf("%s of %s changed", thousands(c.Bytes), count(c.Size, "byte"))
+		}
+		if c.Vanished > 0 {
+			what += ", " + thousands(c.Vanished) + " vanished"
+		}
+		if c.Appeared > 0 {
+			what += ", " + thousands(c.Appeared) + " appeared"
+		}
+		edit := ""
+		if !c.Outside {
+			edit = fmt.Sprintf("%s, edit %s", c.Role, c.Edit)
+		}
+		rows = append(rows, []string{c.Name, edit, what})
+	}
+	p.columns(2, "lll", rows)
+	switch {
+	case same > 0 && len(rows) == 0:
+		p.line(2, "none changed")
+	case same > 0:
+		p.line(2, "%s unchanged", count(uint64(same), "other region"))
+	}
+}
+
+func (p *printer) changes(r *diffmap.Result) {
+	if len(r.Changes) == 0 {
+		return
+	}
+	p.heading("Changes")
+	var rows [][]string
+	for _, c := range r.Changes[:min(shownChanges, len(r.Changes))] {
+		size := count(c.Bytes, "byte")
+		if c.Bytes != c.Range.Size {
+			size = fmt.Sprintf("%s of %s", thousands(c.Bytes), count(c.Range.Size, "byte"))
+		}
+		last := strings.Join(c.Regions, ", ")
+		if c.Before != "" && c.Range.Size <= 8 {
+			last = fmt.Sprintf("%s -> %s  %s", c.Before, c.After, last)
+		}
+		rows = append(rows, []string{c.Range.String(), size, last})
+	}
+	p.columns(2, "lrl", rows)
+	if more := r.ChangeCount - uint64(len(rows)); more > 0 {
+		p.line(2, "and %s", count(more, "more change"))
+	}
+}
+
+func (p *printer) identityChanges(list []diffmap.IdentityChange) {
+	if len(list) == 0 {
+		return
+	}
+	p.heading("Identity")
+	var rows [][]string
+	for _, c := range list {
+		after := "unchanged, " + identityText(c.After)
+		if c.Changed {
+			after = identityText(c.Before) + " -> " + identityText(c.After)
+		}
+		rows = append(rows, []string{c.After.Name, after})
+	}
+	p.columns(2, "ll", rows)
+}
+
+func (p *printer) ruleChanges(list []diffmap.RuleChange) {
+	if len(list) == 0 {
+		return
+	}
+	p.heading("Checksums (before -> after)")
+	var rows [][]string
+	for _, c := range list {
+		rows = append(rows, []string{ruleName(c.After), fmt.Sprintf("%s -> %s", c.Before.Verdict, c.After.Verdict), sumChange(c)})
+	}
+	p.columns(2, "lll", rows)
+}
+
+func sumChange(c diffmap.RuleChange) string {
+	switch before, after := sumOf(c.Before), sumOf(c.After); {
+	case c.After.Verdict == evidence.Fail && c.After.Stored != "":
+		return fmt.Sprintf("stored %s, computed %s", c.After.Stored, c.After.Computed)
+	case c.After.Verdict != evidence.Pass:
+		return c.After.Reason
+	case before == after:
+		return after
+	default:
+		return before + " -> " + after
+	}
+}
+
+func sumOf(r maps.RuleResult) string {
+	if r.Stored != "" {
+		return r.Stored
+	}
+	return r.Computed
+}

@@ -1,2 +1,0 @@
-// Package report turns result values into text, JSON and HTML.
-package report

@@ -1,0 +1,193 @@
+package report
+
+import (
+	"fmt"
+
+	"example.com/calproof/diffmap"
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
+	"example.com/calproof/maps"
+)
+
+// VerifyData is whether an image is complete and its checksums agree.
+type VerifyData struct {
+	File string      `json:"file"`
+	Map  *MapSummary `json:"map"`
+	*diffmap.Verification
+
+	// Strip, if set, is a picture of the image in characters, a line each.
+	Strip []string `json:"-"`
+}
+
+// Command returns "verify".
+func (VerifyData) Command() string { return "verify" }
+
+func (d VerifyData) outcome() (evidence.Verdict, []evidence.Finding) {
+	return d.Verdict, d.Findings()
+}
+
+func (d VerifyData) text(p *printer, findings []evidence.Finding) {
+	p.verdict(d.Verdict, "%s: %s", d.File, d.reason(findings))
+	p.line(0, "")
+	p.pairs([][2]string{{"map", d.Map.line()}})
+	for i, l := range d.Strip {
+		if i == 0 {
+			p.line(0, "")
+		}
+		p.line(2, "%s", l)
+	}
+	p.checksums(d.Checksums)
+	p.identity(d.Identity)
+	p.findings("Findings", findings, true)
+	if d.Read != nil && len(d.Read.NotJudged) > 0 {
+		p.heading("Not judged")
+		for _, reason := range d.Read.NotJudged {
+			p.wrap(2, 4, "%s", reason)
+		}
+	}
+}
+
+// reason says in a sentence what led to the verdict.
+func (d VerifyData) reason(findings []evidence.Finding) string {
+	pass := 0
+	for _, r := range d.Checksums {
+		if r.Verdict == evidence.Pass {
+			pass++
+		}
+	}
+	rules := fmt.Sprintf("%d of %s agree", pass, count(uint64(len(d.Checksums)), "checksum rule"))
+	if len(d.Checksums) == 0 {
+		rules = "the map has no checksum rule"
+	}
+	faults, cautions := tally(findings)
+	read := "nothing speaks of a bad read"
+	if faults+cautions > 0 {
+		read = tallyText(faults, cautions)
+	} else if d.Read != nil && d.Read.Verdict != evidence.Pass {
+		read = "the read could not be judged fully"
+	}
+	return rules + "; " + read
+}
+
+func tally(findings []evidence.Finding) (faults, cautions uint64) {
+	for _, f := range findings {
+		switch f.Severity {
+		case evidence.Fault:
+			faults++
+		case evidence.Caution:
+			cautions++
+		}
+	}
+	return faults, cautions
+}
+
+func tallyText(faults, cautions uint64) string {
+	switch {
+	case cautions == 0:
+		return count(faults, "fault")
+	case faults == 0:
+		return count(cautions, "caution")
+	}
+	return count(faults, "fault") + " and " + count(cautions, "caution")
+}
+
+func ruleName(r maps.RuleResult) string {
+	if r.Repeat > 0 {
+		return fmt.Sprintf("%s #%d", r.Rule, r.Repeat)
+	}
+	return r.Rule
+}
+
+func (p *printer) checksums(list []maps.RuleResult) {
+	if len(list) == 0 {
+		return
+	}
+	p.heading("Checksums")
+	for _, r := range list {
+		p.rule(2, r)
+	}
+}
+
+// rule writes a rule on two lines: what it is, and what was found.
+func (p *printer) rule(indent int, r maps.RuleResult) {
+	hang := indent + 10
+	p.labelled(indent, hang, string(r.Verdict), "%s: %s over %s", ruleName(r), r.Algorithm, rangeList(r.Cover, 3))
+	switch {
+	case r.Verdict == evidence.Pass && r.Stored != "" && r.Field != nil:
+		p.wrap(hang, hang+2, "%s, stored at %s", r.Stored, r.Field)
+	case r.Verdict == evidence.Pass && r.Computed != "":
+		p.wrap(hang, hang+2, "%s", r.Computed)
+	default:
+		p.wrap(hang, hang+2, "%s", r.Reason)
+	}
+}
+
+// AgreeData is whether repeated reads of one controller agree.
+type AgreeData struct {
+	Reads []string    `json:"reads"` // file names, in the order given
+	Map   *MapSummary `json:"map,omitempty"`
+	*readcheck.Agreement
+	Merged string `json:"merged,omitempty"` // file to which a majority image was written
+}
+
+// Command returns "agree".
+func (AgreeData) Command() string { return "agree" }
+
+func (d AgreeData) outcome() (evidence.Verdict, []evidence.Finding) {
+	return d.Agreement.Verdict, d.Agreement.Findings
+}
+
+func (d AgreeData) text(p *printer, findings []evidence.Finding) {
+	words := map[evidence.Verdict]string{evidence.Pass: "agree", evidence.Fail: "do not agree", evidence.Unproven: "may agree, but it is not proved"}
+	p.verdict(d.Agreement.Verdict, "%s %s", count(uint64(len(d.Reads)), "read"), words[d.Agreement.Verdict])
+	p.line(0, "")
+	for i, name := range d.Reads {
+		p.line(2, "read %d  %s", i+1, name)
+	}
+	p.pairs([][2]string{{"map   ", d.Map.line()}, {"merged", d.Merged}})
+	p.findings("Findings", findings, true)
+}
+
+// ConvertData is what convert wrote.
+type ConvertData struct {
+	Input        string        `json:"input"`
+	InputFormat  image.Format  `json:"input_format"`
+	Output       string        `json:"output"`
+	OutputFormat image.Format  `json:"output_format"`
+	Size         uint64        `json:"size"` // bytes of the image
+	Segments     []image.Range `json:"segments"`
+	Filled       uint64        `json:"filled,omitempty"` // bytes of gaps written with the fill byte
+	StartAddress *uint64       `json:"start_address,omitempty"`
+	Notes        []FileNote    `json:"notes,omitempty"`
+}
+
+// Convert fills in what im knows by itself.
+func Convert(input string, im *image.Image, output string, format image.Format) ConvertData {
+	d := ConvertData{Input: input, InputFormat: im.Format(), Output: output, OutputFormat: format,
+		Size: im.Size(), Segments: append([]image.Range{}, im.Segments()...), Notes: fileNotes(im.Notes())}
+	if at, ok := im.StartAddress(); ok {
+		d.StartAddress = &at
+	}
+	return d
+}
+
+// Command returns "convert".
+func (ConvertData) Command() string { return "convert" }
+
+func (d ConvertData) outcome() (evidence.Verdict, []evidence.Finding) { return evidence.Pass, nil }
+
+func (d ConvertData) text(p *printer, _ []evidence.Finding) {
+	p.wrap(0, 2, "wrote %s: %s, %s in %s", d.Output, formatName(d.OutputFormat), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
+	p.line(0, "")
+	start, filled := "", ""
+	if d.StartAddress != nil {
+		start = fmt.Sprintf("0x%X", *d.StartAddress)
+	}
+	if d.Filled > 0 {
+		filled = count(d.Filled, "byte") + " of gaps"
+	}
+	p.pairs([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
+		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"start address", start}})
+	p.notes(d.Notes)
+}
