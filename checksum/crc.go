@@ -1,0 +1,172 @@
+package checksum
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+)
+
+// maxCRCWidth is the widest register a CRC may have, in bits.
+const maxCRCWidth = 128
+
+// CRCParams are the parameters of a CRC in the convention of Greg Cook's
+// catalogue: Poly without its top term, Poly and Init written MSB first
+// whatever RefIn says. All values have Width bits, 1 to 128.
+//
+// The register starts as Init. Each byte is fed most significant bit first, or
+// least significant first if RefIn. At the end the register is reversed bit by
+// bit if RefOut, then XorOut is applied.
+type CRCParams struct {
+	Name          string
+	Width         int
+	Poly, Init    Value
+	RefIn, RefOut bool
+	XorOut        Value
+
+	// Check is the value of the bytes "123456789", Residue what is in the
+	// register after a message with its checksum appended (reversed if RefOut,
+	// XorOut not applied). If given they must be right; the zero Value means
+	// that they are not known.
+	Check, Residue Value
+
+	Aliases []string
+	Source  string
+}
+
+// changed returns p under another name and without what was published about it.
+func (p CRCParams) changed(name string) CRCParams {
+	p.Source = "changed from " + p.Name
+	p.Name, p.Aliases, p.Check, p.Residue = name, nil, Value{}, Value{}
+	return p
+}
+
+// NewCRC makes an algorithm of parameters given freely. Every mistake in them
+// is reported.
+func NewCRC(p CRCParams) (Algorithm, error) { return checkedCRC(p, nil) }
+
+// checkedCRC is NewCRC; e is the engine for p, or nil if there is none yet.
+func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
+	if p.Width < 1 || p.Width > maxCRCWidth {
+		return Algorithm{}, fmt.Errorf("%s: width %d: a CRC has 1 to %d bits", p.label(), p.Width, maxCRCWidth)
+	}
+	err := errors.Join(
+		checkValue("poly", p.Poly, p.Width),
+		checkValue("init", p.Init, p.Width),
+		checkValue("final XOR", p.XorOut, p.Width))
+	if err == nil && p.Poly.number().isZero() {
+		// x^Width alone: the remainder is then just the last bits of the message.
+		err = errors.New("poly is 0, which checks nothing")
+	}
+	if err != nil {
+		return Algorithm{}, fmt.Errorf("%s: %w", p.label(), err)
+	}
+	if e == nil {
+		e = newEngine(p.Width, p.Poly.number(), p.RefIn)
+	}
+	p.Aliases = slices.Clone(p.Aliases)
+	a := newCRC(p, e)
+	c := a.d.rule.(*crc)
+	if have := c.residue(); p.Residue.width != 0 && p.Residue != have {
+		err = errors.Join(err, fmt.Errorf("the parameters give the residue %v, not %v", have, p.Residue))
+	}
+	if p.Check.width != 0 {
+		if have := c.checksum([]byte("123456789")); p.Check != have {
+			err = errors.Join(err, fmt.Errorf("the parameters give the check value %v, not %v", have, p.Check))
+		}
+	}
+	if err != nil {
+		return Algorithm{}, fmt.Errorf("%s: %w", p.label(), err)
+	}
+	return a, nil
+}
+
+// newCRC makes an algorithm of parameters known to be right.
+func newCRC(p CRCParams, e engine) Algorithm {
+	c := &crc{params: p, engine: e, field: field{width: p.Width, poly: p.Poly.number()}}
+	c.start = e.load(p.Init.number())
+	return Algorithm{&definition{
+		name: p.Name, aliases: p.Aliases, family: FamilyCRC, width: p.Width,
+		check: p.Check, source: p.Source, note: notes[p.Name], parameters: p.String(), rule: c,
+	}}
+}
+
+func (p CRCParams) label() string {
+	if p.Name == "" {
+		return "CRC without a name"
+	}
+	return p.Name
+}
+
+// String gives the parameters in the notation of the catalogue, in one line.
+func (p CRCParams) String() string {
+	return fmt.Sprintf("width=%d poly=%v init=%v refin=%t refout=%t xorout=%v",
+		p.Width, p.Poly, p.Init, p.RefIn, p.RefOut, p.XorOut)
+}
+
+// crc computes a CRC. Two forms of the register occur: the polynomial form
+// (bit i is the coefficient of x^i, the register of the catalogue's model)
+// for arithmetic, and the form the engine works in, which it loads and stores.
+type crc struct {
+	params CRCParams
+	engine engine
+	field  field
+	start  u128 // the register at the start, in the engine's form
+}
+
+// value turns a register in the engine's form into a checksum.
+func (c *crc) value(reg u128) Value { return c.fromPoly(c.engine.store(reg)) }
+
+// fromPoly and toPoly go between a checksum and the register in polynomial form.
+func (c *crc) fromPoly(r u128) Value {
+	if c.params.RefOut {
+		r = r.reverse(c.params.Width)
+	}
+	return valueOf(c.params.Width, r.xor(c.params.XorOut.number()))
+}
+
+func (c *crc) toPoly(v Value) u128 {
+	r := v.number().xor(c.params.XorOut.number())
+	if c.params.RefOut {
+		r = r.reverse(c.params.Width)
+	}
+	return r
+}
+
+func (c *crc) checksum(data []byte) Value { return c.value(c.engine.update(c.start, data)) }
+
+func (c *crc) newHash() Hash { return &crcHash{c: c, reg: c.start} }
+
+func (c *crc) resume(sum Value) (Hash, error) {
+	return &crcHash{c: c, reg: c.engine.load(c.toPoly(sum))}, nil
+}
+
+// residue follows from the parameters: a message and its checksum leave in the
+// register what XorOut, read as a register, becomes after width more zero bits.
+func (c *crc) residue() Value {
+	p := c.params
+	r := p.XorOut.number()
+	if p.RefOut {
+		r = r.reverse(p.Width)
+	}
+	r = c.field.mul(r, c.field.power(uint64(p.Width)))
+	if p.RefOut {
+		r = r.reverse(p.Width)
+	}
+	return valueOf(p.Width, r)
+}
+
+type crcHash struct {
+	c   *crc
+	reg u128
+}
+
+func (h *crcHash) Write(p []byte) (int, error) {
+	h.reg = h.c.engine.update(h.reg, p)
+	return len(p), nil
+}
+
+func (h *crcHash) Value() Value        { return h.c.value(h.reg) }
+func (h *crcHash) Sum(b []byte) []byte { return h.Value().appendTo(b) }
+func (h *crcHash) Reset()              { h.reg = h.c.start }
+func (h *crcHash) Size() int           { return (h.c.params.Width + 7) / 8 }
+func (h *crcHash) BlockSize() int      { return 1 }

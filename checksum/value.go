@@ -1,0 +1,164 @@
+package checksum
+
+import (
+	"encoding/binary"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math/big"
+	"strings"
+)
+
+// MaxWidth is the number of bits of the widest [Value], that of SHA-512.
+const MaxWidth = 512
+
+// Value is a checksum of 1 to 512 bits. Values are comparable with ==: they
+// are equal if their widths and their numbers are. The zero Value has no width
+// and means "not given".
+type Value struct {
+	width int
+	be    [MaxWidth / 8]byte // the number, most significant byte first, right-aligned
+}
+
+// NewValue returns v as a value of width bits; bits of v beyond the width are
+// dropped. A width outside 1..512 gives the zero Value, which every other
+// function of this package refuses with an error.
+func NewValue(width int, v uint64) Value { return valueOf(width, u128{lo: v}) }
+
+// ParseValue reads a number that must fit in width bits: decimal, or
+// hexadecimal after "0x". For widths above 64, where nobody writes decimal,
+// the bare hexadecimal digits that hash tools print are taken too, if all
+// ceil(width/4) of them are there.
+func ParseValue(width int, s string) (Value, error) {
+	if err := checkWidth(width); err != nil {
+		return Value{}, err
+	}
+	digits, base := s, 10
+	if rest, ok := cutHexPrefix(s); ok {
+		digits, base = rest, 16
+	} else if width > 64 && len(s) == (width+3)/4 {
+		base = 16
+	}
+	for _, c := range digits { // big.Int would also take signs and underscores
+		if !strings.ContainsRune("0123456789abcdefABCDEF"[:10+(base-10)*2], c) {
+			digits = ""
+		}
+	}
+	// A number of 512 bits has 155 decimal digits; longer texts are refused
+	// before big.Int spends quadratic time on them, leading zeros included.
+	if digits == "" || len(digits) > MaxWidth {
+		return Value{}, fmt.Errorf("%q is no number: write decimal digits or hexadecimal ones after 0x", shorten(s))
+	}
+	n, ok := new(big.Int).SetString(digits, base)
+	if !ok {
+		return Value{}, fmt.Errorf("%q is no number: write decimal digits or hexadecimal ones after 0x", shorten(s))
+	}
+	if n.BitLen() > width {
+		return Value{}, fmt.Errorf("%s does not fit in %d bits", shorten(s), width)
+	}
+	v := Value{width: width}
+	n.FillBytes(v.be[:])
+	return v, nil
+}
+
+// ValueFromBytes returns the value of width bits whose big-endian bytes are
+// given: exactly ceil(width/8) of them, with the unused top bits of the first
+// byte zero.
+func ValueFromBytes(width int, bigEndian []byte) (Value, error) {
+	if err := checkWidth(width); err != nil {
+		return Value{}, err
+	}
+	if n := (width + 7) / 8; len(bigEndian) != n {
+		return Value{}, fmt.Errorf("a value of %d bits has %d bytes, not %d", width, n, len(bigEndian))
+	}
+	if used := width % 8; used != 0 && bigEndian[0]>>used != 0 {
+		return Value{}, fmt.Errorf("0x%X does not fit in %d bits", bigEndian, width)
+	}
+	v := Value{width: width}
+	copy(v.be[len(v.be)-len(bigEndian):], bigEndian)
+	return v, nil
+}
+
+// Width returns the number of bits, 0 for the zero Value.
+func (v Value) Width() int { return v.width }
+
+// Bytes returns the ceil(width/8) bytes of v, most significant first.
+func (v Value) Bytes() []byte { return v.appendTo(nil) }
+
+func (v Value) appendTo(b []byte) []byte {
+	return append(b, v.be[len(v.be)-(v.width+7)/8:]...)
+}
+
+// Uint64 returns v as a number, and whether it fits in 64 bits.
+func (v Value) Uint64() (uint64, bool) {
+	for _, b := range v.be[:MaxWidth/8-8] {
+		if b != 0 {
+			return 0, false
+		}
+	}
+	return binary.BigEndian.Uint64(v.be[MaxWidth/8-8:]), true
+}
+
+// String gives "0x" and ceil(width/4) upper-case hexadecimal digits. The zero
+// Value gives "none".
+func (v Value) String() string {
+	if v.width == 0 {
+		return "none"
+	}
+	digits := strings.ToUpper(hex.EncodeToString(v.be[:]))
+	return "0x" + digits[len(digits)-(v.width+3)/4:]
+}
+
+// MarshalText gives [Value.String], so that JSON shows a value as "0x...".
+func (v Value) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
+
+// valueOf returns the low width bits of n, or the zero Value if there is no
+// such width.
+func valueOf(width int, n u128) Value {
+	if checkWidth(width) != nil {
+		return Value{}
+	}
+	n = n.and(mask128(width))
+	v := Value{width: width}
+	binary.BigEndian.PutUint64(v.be[MaxWidth/8-16:], n.hi)
+	binary.BigEndian.PutUint64(v.be[MaxWidth/8-8:], n.lo)
+	return v
+}
+
+// number returns the low 128 bits of v.
+func (v Value) number() u128 {
+	return u128{binary.BigEndian.Uint64(v.be[MaxWidth/8-16:]), binary.BigEndian.Uint64(v.be[MaxWidth/8-8:])}
+}
+
+func checkWidth(width int) error {
+	if width < 1 || width > MaxWidth {
+		return fmt.Errorf("a value of %d bits: the width must be 1 to %d", width, MaxWidth)
+	}
+	return nil
+}
+
+// checkValue says whether v can be a result of an algorithm of width bits.
+func checkValue(what string, v Value, width int) error {
+	if v.width == 0 {
+		return errors.New(what + " is not given")
+	}
+	if v.width != width {
+		return fmt.Errorf("%s %v has %d bits, the algorithm has %d", what, v, v.width, width)
+	}
+	return nil
+}
+
+func cutHexPrefix(s string) (string, bool) {
+	if len(s) > 2 && s[0] == '0' && (s[1] == 'x' || s[1] == 'X') {
+		return s[2:], true
+	}
+	return s, false
+}
+
+// shorten keeps text from outside printable on one line of an error.
+func shorten(s string) string {
+	if len(s) > 80 {
+		return s[:77] + "..."
+	}
+	return s
+}
