@@ -157,8 +157,7 @@ func TestCatalogueIsTheTable(t *testing.T) {
 		assert.Equal(t, want.Aliases, a.Aliases())
 		assert.Equal(t, want.Check, a.Check(), row["name"])
 		for _, name := range append([]string{row["name"]}, want.Aliases...) {
-			assert.Equal(t, a, mustLookup(t, name), name)
-			assert.Equal(t, a, mustLookup(t, strings.ToLower(name)), name)
+			assert.True(t, a == mustLookup(t, name), name)
 		}
 	}
 }

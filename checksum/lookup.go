@@ -64,9 +64,9 @@ func (e *UnknownError) Error() string {
 
 const maxNear = 5
 
-// near returns the names most like name: those that differ only in
-// punctuation, then those that begin with it, then those a few typing errors
-// away. Of one algorithm only the nearest name is given.
+// near returns the names most like name, punctuation ignored: those one typing
+// error away, then those that begin with it, the shortest first, then those a
+// few errors away. Of one algorithm only the nearest name is given.
 func near(name string) []string {
 	want := squeeze(name)
 	if want == "" || len(want) > 64 {
@@ -81,12 +81,11 @@ func near(name string) []string {
 		best := candidate{distance: -1}
 		for _, n := range append([]string{a.d.name}, a.d.aliases...) {
 			have := squeeze(n)
-			d := 10 * editDistance(want, have)
-			if d > 10*max(1, len(want)/4) {
-				if !strings.HasPrefix(have, want) {
-					continue
-				}
-				d = 5
+			d := 100 * editDistance(want, have)
+			if strings.HasPrefix(have, want) {
+				d = min(d, 150+len(have)-len(want))
+			} else if d > 100*max(1, len(want)/4) {
+				continue
 			}
 			if best.distance < 0 || d < best.distance {
 				best = candidate{n, d}

@@ -95,7 +95,7 @@ func otherSums(cksum *crc) []Algorithm {
 	add(definition{name: "sysv-sum", aliases: []string{"sum -s"}, width: 16, rule: sysvSum{},
 		source:     "sum -s of GNU coreutils",
 		parameters: "width=16 word=u8 add modulo 2^32, fold twice to 16 bits"})
-	add(definition{name: "posix-cksum", aliases: []string{"cksum"}, width: 32, rule: posixCksum{cksum},
+	add(definition{name: "posix-cksum", width: 32, rule: posixCksum{cksum},
 		source:     "POSIX.1-2017, utility cksum",
 		note:       "the tool cksum; the bare CRC without the length is CRC-32/CKSUM",
 		parameters: "CRC-32/CKSUM of the message and its length, least significant byte first"})
