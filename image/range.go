@@ -146,10 +146,10 @@ func SubtractRanges(a, b []Range) []Range {
 	for _, r := range MergeRanges(a) {
 		first, last := r.Start, r.Last()
 		whole := true
+		for len(cut) > 0 && cut[0].Last() < first { // of no use to later ranges either
+			cut = cut[1:]
+		}
 		for _, c := range cut {
-			if c.Last() < first {
-				continue
-			}
 			if c.Start > last {
 				break
 			}
