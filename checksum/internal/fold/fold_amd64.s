@@ -1,0 +1,274 @@
+//go:build !purego
+
+#include "go_asm.h"
+#include "textflag.h"
+
+// shift<> is a window for PSHUFB. Loaded at 16+r, it moves the bytes of a
+// vector r places towards the front; at r, 16-r places towards the end. Zeros
+// come in from the other side.
+DATA shift<>+0x00(SB)/8, $0x8080808080808080
+DATA shift<>+0x08(SB)/8, $0x8080808080808080
+DATA shift<>+0x10(SB)/8, $0x0706050403020100
+DATA shift<>+0x18(SB)/8, $0x0f0e0d0c0b0a0908
+DATA shift<>+0x20(SB)/8, $0x8080808080808080
+DATA shift<>+0x28(SB)/8, $0x8080808080808080
+GLOBL shift<>(SB), RODATA|NOPTR, $48
+
+// FOLD moves an accumulator forward by the distance of the pair k.
+#define FOLD(acc, k, tmp) \
+	MOVOA     acc, tmp;      \
+	PCLMULQDQ $0x00, k, acc; \
+	PCLMULQDQ $0x11, k, tmp; \
+	PXOR      tmp, acc
+
+// FOLDWIDE does so with four lanes and adds the next data.
+#define FOLDWIDE(acc, k, data, tmp) \
+	VPCLMULQDQ $0x00, k, acc, tmp; \
+	VPCLMULQDQ $0x11, k, acc, acc; \
+	VPTERNLOGD $0x96, data, tmp, acc
+
+// REDUCE leaves t mod P' in the second qword of t for a reflected t, REDUCEMSB
+// in the first for any other. k holds mu and P'. With h the half of t that has
+// the higher powers, q = floor(h*x^64/P') and t + q*P' is the remainder.
+#define REDUCE(t, k, low, q, tmp) \
+	MOVOA     t, q;          \
+	PCLMULQDQ $0x00, k, q;   \ // q in the first qword
+	MOVOA     q, tmp;        \
+	PCLMULQDQ $0x10, k, tmp; \ // all of q*P' but the part of its missing term,
+	PSLLDQ    $8, q;         \
+	PAND      low, q;        \ // which is this
+	PXOR      tmp, t;        \
+	PXOR      q, t
+
+#define REDUCEMSB(t, k, q) \
+	MOVOA     t, q;        \
+	PCLMULQDQ $0x01, k, q; \ // h*(mu - x^64)
+	PXOR      t, q;        \ // q in the second qword
+	PCLMULQDQ $0x11, k, q; \ // q*(P' - x^64)
+	PXOR      q, t
+
+// func update(c *constants, reg uint64, data []byte) uint64
+TEXT ·update(SB), NOSPLIT, $0-48
+	MOVQ  c+0(FP), DI
+	MOVQ  reg+8(FP), X10         // the rest of X10 is zero
+	MOVQ  data_base+16(FP), SI
+	MOVQ  data_len+24(FP), CX
+	MOVOU constants_swap(DI), X15
+
+	CMPQ CX, $64
+	JB   one
+	CMPQ CX, $256
+	JB   four
+	CMPB constants_wide(DI), $0
+	JNE  wide
+
+four:
+	// Four accumulators hide the latency of the multiplier.
+	MOVOU  (SI), X0
+	MOVOU  16(SI), X1
+	MOVOU  32(SI), X2
+	MOVOU  48(SI), X3
+	PXOR   X10, X0
+	PSHUFB X15, X0
+	PSHUFB X15, X1
+	PSHUFB X15, X2
+	PSHUFB X15, X3
+	ADDQ   $64, SI
+	SUBQ   $64, CX
+	MOVOU  constants_by512(DI), X14
+	CMPQ   CX, $64
+	JB     fourToOne
+
+	PCALIGN $16
+fourLoop:
+	MOVOU  (SI), X4
+	MOVOU  16(SI), X5
+	MOVOU  32(SI), X6
+	MOVOU  48(SI), X7
+	PSHUFB X15, X4
+	PSHUFB X15, X5
+	PSHUFB X15, X6
+	PSHUFB X15, X7
+	FOLD(X0, X14, X8)
+	FOLD(X1, X14, X9)
+	FOLD(X2, X14, X10)
+	FOLD(X3, X14, X11)
+	PXOR   X4, X0
+	PXOR   X5, X1
+	PXOR   X6, X2
+	PXOR   X7, X3
+	ADDQ   $64, SI
+	SUBQ   $64, CX
+	CMPQ   CX, $64
+	JAE    fourLoop
+
+fourToOne:
+	MOVOU constants_by384(DI), X4
+	MOVOU constants_by256(DI), X5
+	MOVOU constants_by128(DI), X6
+	FOLD(X0, X4, X8)
+	FOLD(X1, X5, X9)
+	FOLD(X2, X6, X11)
+	PXOR  X1, X0
+	PXOR  X3, X2
+	PXOR  X2, X0
+	JMP   blocks
+
+wide:
+	// Four accumulators of four lanes: 256 bytes a turn.
+	VMOVDQA64       X10, X10     // clears the rest of Z10
+	VBROADCASTI32X4 constants_swap(DI), Z15
+	VPXORQ          (SI), Z10, Z0
+	VMOVDQU64       64(SI), Z1
+	VMOVDQU64       128(SI), Z2
+	VMOVDQU64       192(SI), Z3
+	VPSHUFB         Z15, Z0, Z0
+	VPSHUFB         Z15, Z1, Z1
+	VPSHUFB         Z15, Z2, Z2
+	VPSHUFB         Z15, Z3, Z3
+	ADDQ            $256, SI
+	SUBQ            $256, CX
+	VBROADCASTI32X4 constants_by512(DI), Z13
+	CMPQ            CX, $256
+	JB              wideToOne
+	VBROADCASTI32X4 constants_by2048(DI), Z14
+
+	PCALIGN $16
+wideLoop:
+	VMOVDQU64 (SI), Z4
+	VMOVDQU64 64(SI), Z5
+	VMOVDQU64 128(SI), Z6
+	VMOVDQU64 192(SI), Z7
+	VPSHUFB   Z15, Z4, Z4
+	VPSHUFB   Z15, Z5, Z5
+	VPSHUFB   Z15, Z6, Z6
+	VPSHUFB   Z15, Z7, Z7
+	FOLDWIDE(Z0, Z14, Z4, Z8)
+	FOLDWIDE(Z1, Z14, Z5, Z9)
+	FOLDWIDE(Z2, Z14, Z6, Z10)
+	FOLDWIDE(Z3, Z14, Z7, Z11)
+	ADDQ      $256, SI
+	SUBQ      $256, CX
+	CMPQ      CX, $256
+	JAE       wideLoop
+
+wideToOne:
+	VBROADCASTI32X4 constants_by1536(DI), Z4
+	VBROADCASTI32X4 constants_by1024(DI), Z5
+	FOLDWIDE(Z2, Z13, Z3, Z8)
+	FOLDWIDE(Z1, Z5, Z2, Z9)
+	FOLDWIDE(Z0, Z4, Z1, Z10)
+
+	CMPQ CX, $64
+	JB   lanesToOne
+wideBlocks:
+	VMOVDQU64 (SI), Z4
+	VPSHUFB   Z15, Z4, Z4
+	FOLDWIDE(Z0, Z13, Z4, Z8)
+	ADDQ      $64, SI
+	SUBQ      $64, CX
+	CMPQ      CX, $64
+	JAE       wideBlocks
+
+lanesToOne:
+	// Each lane moves to where the last one lies; by0 makes that one vanish,
+	// and it is added as it is.
+	VEXTRACTI32X4 $3, Z0, X4
+	VMOVDQU64     constants_by384(DI), Z5
+	VPCLMULQDQ    $0x00, Z5, Z0, Z1
+	VPCLMULQDQ    $0x11, Z5, Z0, Z0
+	VPXORQ        Z1, Z0, Z0
+	VEXTRACTI64X4 $1, Z0, Y1
+	VPXOR         Y1, Y0, Y0
+	VEXTRACTI128  $1, Y0, X1
+	VPTERNLOGD    $0x96, X4, X1, X0
+	VZEROUPPER
+	JMP           blocks
+
+one:
+	MOVOU  (SI), X0
+	PXOR   X10, X0
+	PSHUFB X15, X0
+	ADDQ   $16, SI
+	SUBQ   $16, CX
+
+blocks:
+	// One accumulator, in X0, over what is left of whole blocks.
+	MOVOU constants_by128(DI), X14
+	CMPQ  CX, $16
+	JB    tail
+blockLoop:
+	MOVOU  (SI), X4
+	PSHUFB X15, X4
+	FOLD(X0, X14, X8)
+	PXOR   X4, X0
+	ADDQ   $16, SI
+	SUBQ   $16, CX
+	CMPQ   CX, $16
+	JAE    blockLoop
+
+tail:
+	// r = CX bytes are left. The accumulator followed by them is 16+r bytes:
+	// the first r become a block of their own, folded onto the other 16. The
+	// tail is taken from the last 16 bytes of data, so nothing beyond is read.
+	TESTQ   CX, CX
+	JZ      finish
+	LEAQ    shift<>(SB), DX
+	MOVOU   (DX)(CX*1), X1
+	MOVOU   16(DX)(CX*1), X2
+	MOVOU   -16(SI)(CX*1), X3
+	PXOR    X4, X4
+	PCMPGTB X2, X4               // all ones where the tail goes
+	PAND    X4, X3
+	PSHUFB  X15, X0              // to memory order
+	MOVOA   X0, X4
+	PSHUFB  X1, X0
+	PSHUFB  X2, X4
+	PXOR    X3, X4
+	PSHUFB  X15, X0              // and back
+	PSHUFB  X15, X4
+	FOLD(X0, X14, X8)
+	PXOR    X4, X0
+
+finish:
+	MOVOU constants_by64(DI), X1
+	FOLD(X0, X1, X8)
+	MOVOU constants_mu(DI), X1
+	CMPB  constants_reflected(DI), $0
+	JEQ   msb
+	MOVOU constants_low(DI), X2
+	REDUCE(X0, X1, X2, X3, X4)
+	PSRLDQ $8, X0
+	MOVQ  X0, ret+40(FP)
+	RET
+msb:
+	REDUCEMSB(X0, X1, X3)
+	MOVQ  X0, ret+40(FP)
+	RET
+
+// func mul(c *constants, a, b uint64) uint64
+TEXT ·mul(SB), NOSPLIT, $0-32
+	MOVQ      c+0(FP), DI
+	MOVQ      a+8(FP), X0
+	MOVQ      b+16(FP), X1
+	PCLMULQDQ $0x00, X1, X0
+	MOVOU     constants_mu(DI), X1
+	CMPB      constants_reflected(DI), $0
+	JEQ       msb
+
+	// The product of reflected values has one x too many. Lower powers are
+	// higher bits: all 128 bits move up by one.
+	MOVOA  X0, X2
+	PSRLQ  $63, X2
+	PSLLDQ $8, X2
+	PSLLQ  $1, X0
+	POR    X2, X0
+	MOVOU  constants_low(DI), X2
+	REDUCE(X0, X1, X2, X3, X4)
+	PSRLDQ $8, X0
+	MOVQ   X0, ret+24(FP)
+	RET
+msb:
+	REDUCEMSB(X0, X1, X3)
+	MOVQ X0, ret+24(FP)
+	RET

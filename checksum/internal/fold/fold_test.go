@@ -1,0 +1,164 @@
+package fold
+
+import (
+	"hash/crc32"
+	"hash/crc64"
+	"math/bits"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// longest is past every cut-off of every engine: several turns of the largest
+// loop, each followed by every possible remainder.
+const longest = 4200
+
+// cutoffs are the lengths at which a kernel takes another way.
+var cutoffs = []int{0, 8, 16, 32, 64, 80, 128, 256, 272, 320, 512, 768, 1024, 4096}
+
+func TestEveryWidthAndLength(t *testing.T) {
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		r := rand.New(rand.NewPCG(1, 6))
+		for width := 1; width <= 64; width++ {
+			poly := lifted(r, width)
+			p := forced(t, poly, reflected, engine)
+			offset := width - 1
+			data := random(r, offset+longest)[offset:]
+			reg := aligned(lifted(r, width), reflected)
+			lengths := longest
+			if testing.Short() {
+				lengths = 600
+			}
+			for n, want := range prefixes(poly, reflected, reg, data[:lengths]) {
+				if got := p.Update(reg, data[:n]); got != want {
+					t.Fatalf("poly %#x, register %#x, %d bytes: got %#x, want %#x", poly, reg, n, got, want)
+				}
+			}
+		}
+	})
+}
+
+// The register must not depend on where in memory the data lies. The bytes
+// around it are random, so one byte too many would show.
+func TestEveryOffset(t *testing.T) {
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		r := rand.New(rand.NewPCG(2, 6))
+		poly := r.Uint64()
+		p := forced(t, poly, reflected, engine)
+		buf := random(r, 64+longest+64)
+		for offset := range 64 {
+			reg := r.Uint64()
+			data := buf[offset:]
+			for _, cut := range cutoffs {
+				from, to := max(0, cut-2), cut+17
+				want := bitwise(poly, reflected, reg, data[:from])
+				for n := from; n <= to; n++ {
+					if got := p.Update(reg, data[:n]); got != want {
+						t.Fatalf("poly %#x, register %#x, offset %d, %d bytes: got %#x, want %#x", poly, reg, offset, n, got, want)
+					}
+					want = bitwise(poly, reflected, want, data[n:n+1])
+				}
+			}
+		}
+	})
+}
+
+func TestSplits(t *testing.T) {
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		rapid.Check(t, func(rt *rapid.T) {
+			p := forced(t, rapid.Uint64().Draw(rt, "poly"), reflected, engine)
+			reg := rapid.Uint64().Draw(rt, "register")
+			n := rapid.IntRange(0, longest).Draw(rt, "length")
+			data := random(rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 0)), n)
+			want := bitwise(p.poly, reflected, reg, data)
+			for len(data) > 0 {
+				k := rapid.IntRange(1, len(data)).Draw(rt, "part")
+				reg = p.Update(reg, data[:k])
+				data = data[k:]
+			}
+			require.Equal(rt, want, reg)
+		})
+	})
+}
+
+// The check values are the outside reference here; see the file for its source.
+func TestCatalogue(t *testing.T) {
+	file, err := os.ReadFile("testdata/crc-catalogue.tsv")
+	require.NoError(t, err)
+	rows := strings.Split(strings.TrimSpace(string(file)), "\n")
+	rows = slices.DeleteFunc(rows, func(s string) bool { return strings.HasPrefix(s, "#") })[1:]
+	require.Len(t, rows, 112)
+
+	r := rand.New(rand.NewPCG(3, 6))
+	data := random(r, longest)
+	for _, row := range rows {
+		f := strings.Split(row, "\t")
+		hex := func(s string) uint64 {
+			v, err := strconv.ParseUint(s, 0, 64)
+			require.NoError(t, err, row)
+			return v
+		}
+		name, reflected, refout := f[0], f[4] == "true", f[5] == "true"
+		width := int(hex(f[1]))
+		lift := 64 - width
+		poly, init, xorout, check := hex(f[2])<<lift, hex(f[3])<<lift, hex(f[6]), hex(f[7])
+
+		start := aligned(init, reflected)
+		want := bitwise(poly, reflected, start, data)
+		for _, engine := range Engines() {
+			p := forced(t, poly, reflected, engine)
+			got := p.Update(start, []byte("123456789"))
+			if reflected {
+				got = bits.Reverse64(got)
+			}
+			if got >>= lift; refout {
+				got = bits.Reverse64(got) >> lift
+			}
+			assert.Equalf(t, check, got^xorout, "%s, engine %s: check value", name, engine)
+			assert.Equalf(t, want, p.Update(start, data), "%s, engine %s", name, engine)
+		}
+	}
+}
+
+func TestStandardLibrary(t *testing.T) {
+	data := random(rand.New(rand.NewPCG(4, 6)), 1<<20+13)
+	for _, engine := range Engines() {
+		for _, n := range []int{0, 1, 15, 63, 255, 1000, 65537, len(data)} {
+			d := data[:n]
+			ieee := forced(t, 0x04c11db7<<32, true, engine)
+			assert.Equal(t, crc32.ChecksumIEEE(d), ^uint32(ieee.Update(0xffffffff, d)), "%s, %d bytes", engine, n)
+			castagnoli := forced(t, 0x1edc6f41<<32, true, engine)
+			assert.Equal(t, crc32.Checksum(d, crc32.MakeTable(crc32.Castagnoli)), ^uint32(castagnoli.Update(0xffffffff, d)), "%s, %d bytes", engine, n)
+			ecma := forced(t, 0x42f0e1eba9ea3693, true, engine)
+			assert.Equal(t, crc64.Checksum(d, crc64.MakeTable(crc64.ECMA)), ^ecma.Update(^uint64(0), d), "%s, %d bytes", engine, n)
+		}
+	}
+}
+
+func TestNewEngine(t *testing.T) {
+	_, err := NewEngine(1, false, "abacus")
+	require.ErrorContains(t, err, `no engine "abacus" here; use one of `)
+	require.Equal(t, Generic, Engines()[len(Engines())-1])
+}
+
+// The portable engine makes its tables at first use, here by many at once.
+func TestConcurrentUse(t *testing.T) {
+	data := random(rand.New(rand.NewPCG(5, 6)), 1000)
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		p := forced(t, 0x1b, reflected, engine)
+		want := bitwise(0x1b, reflected, 1, data)
+		var wg sync.WaitGroup
+		for range 8 {
+			wg.Go(func() { assert.Equal(t, want, p.Update(1, data)) })
+		}
+		wg.Wait()
+	})
+}
