@@ -1,199 +1,187 @@
 package maps
 
 import (
-	"errors"
-
-	"example.com/calproof/checksum"
 	"example.com/calproof/image"
-	"example.com/calproof/image/evidence"
 )
 
-// Map is a region map: what lies where in an image. Its fields mirror the TOML
-// file (the owner of this package adds what the language needs).
+// Map is a region map: what lies where in an image. Its fields mirror the
+// TOML file; [Load] and [Parse] make one that has passed every check, and
+// other packages only read it.
 type Map struct {
-	Path       string // file the map came from, "" for one made in memory
-	Title      string
-	Image      ImageSpec
-	Bench      Bench
-	Regions    []Region // in file order
-	Checksums  []Rule
-	Tables     []Table
-	Identities []Identity
+	// File the map came from; "" for one that was parsed from memory.
+	Path string `toml:"-"`
+
+	// Version of the map language. This program knows 1.
+	Format int `toml:"format" jsonschema:"required"`
+	// What the map describes, in a few words.
+	Title string `toml:"title"`
+	// The whole image: its size, place, byte order and arrangement in a file.
+	Image ImageSpec `toml:"image" jsonschema:"required"`
+	// What the bench has to provide while a controller is read or written.
+	Bench Bench `toml:"bench"`
+	// Thresholds for the examination of a read.
+	Read Read `toml:"read"`
+	// Named address ranges with a role. No two may overlap.
+	Regions []Region `toml:"region"`
+	// Checksum rules, evaluated in the order they are written.
+	Checksums []Rule `toml:"checksum"`
+	// Calibration values with units.
+	Tables []Table `toml:"table"`
+	// Fields that tell which controller or software an image belongs to.
+	Identities []Identity `toml:"identity"`
 }
 
-// ImageSpec is the [image] section.
+// ImageSpec is the [image] section. See [Map.Arrange] for the order in which
+// swapped, interleaved and parts are undone.
 type ImageSpec struct {
-	Size      uint64 // bytes of a full read
-	Base      uint64 // address of the first byte of a raw file
-	BigEndian bool
-	Erased    byte // value of an erased byte, usually 0xFF
+	// Bytes of a full read: the size of a raw file.
+	Size uint64 `toml:"size" jsonschema:"required"`
+	// Address of the first byte of a raw file. Not used when there are parts.
+	Base uint64 `toml:"base"`
+	// Byte order of numbers that state none of their own.
+	ByteOrder ByteOrder `toml:"byte_order" jsonschema:"required"`
+	// Value of an erased byte, 0xFF if not given.
+	Erased byte `toml:"erased"`
+	// Bytes of a word that stand in reverse order in the file: 2 or 4.
+	Swapped int `toml:"swapped"`
+	// Number of memories whose bytes take turns in the file: 2 to 16.
+	Interleaved int `toml:"interleaved"`
+	// Memories that share one file, each with its own place in the address space.
+	Parts []Part `toml:"parts"`
 }
 
-// Bench is the [bench] section: common practice, no source; the user's own figures win.
+// Part is one of several memories in one file.
+type Part struct {
+	// Name of the memory, unique among the parts.
+	Name string `toml:"name" jsonschema:"required"`
+	// Where its bytes lie in the file, as offsets from the file's first byte: one range, or a list of ranges of equal size whose bytes take turns in the address space (one range a chip).
+	File []image.Range `toml:"file" jsonschema:"required"`
+	// Address of its first byte.
+	Base uint64 `toml:"base"`
+	// Bytes each range of the list gives before it is the next one's turn: 1, 2 or 4. 1 if not given.
+	Unit int `toml:"unit"`
+}
+
+// Range returns the addresses of the part.
+func (p Part) Range() image.Range {
+	return image.Range{Start: p.Base, Size: image.TotalSize(p.File)}
+}
+
+// Bench is the [bench] section. Every figure in it is common practice without
+// a source; the user's own figures win. Zero means not stated.
 type Bench struct {
-	MinSupplyVolts, MaxAdapterLatencyMS, LineBitsPerSecond float64
-	ReadMinutes                                            [2]float64
+	// Lowest supply voltage at which the controller may be read or written.
+	MinSupplyVolts float64 `toml:"min_supply_volts"`
+	// Highest delay the adapter may add to a transfer, in milliseconds.
+	MaxAdapterLatencyMS float64 `toml:"max_adapter_latency_ms"`
+	// Speed of the line to the controller, in bits a second.
+	LineBitsPerSecond float64 `toml:"line_bits_per_second"`
+	// Shortest and longest time a full read takes, in minutes.
+	ReadMinutes [2]float64 `toml:"read_minutes"`
 }
 
-type Role string     // boot, program, calibration, identity, adaptation, signature, unused
-type EditRule string // allowed, ask, forbidden
-type Tag string      // emissions, immobiliser, safety
+// Read is the optional [read] section: thresholds for the examination of a
+// read. Zero means that the examiner's own default holds.
+type Read struct {
+	// Shortest run of one repeated byte that is called a hole where content is expected, in bytes.
+	MinHoleBytes uint64 `toml:"min_hole_bytes"`
+	// Smallest block whose repetition is called a stuck transfer buffer, in bytes.
+	MinRepeatBytes uint64 `toml:"min_repeat_bytes"`
+	// Bytes the adapter transfers at a time; differences between reads that fall into whole blocks point at the adapter.
+	TransferBlockBytes uint64 `toml:"transfer_block_bytes"`
+}
 
 // Region is a named address range with a role.
 type Region struct {
-	Name  string
-	Range image.Range
-	Role  Role
-	Edit  EditRule // never empty after parsing
-	Tags  []Tag
+	// Name of the region, unique in the map.
+	Name string `toml:"name" jsonschema:"required"`
+	// Addresses of the region: "FIRST-LAST" (last byte included) or "START+SIZE".
+	Range image.Range `toml:"range" jsonschema:"required"`
+	// What the region holds.
+	Role Role `toml:"role" jsonschema:"required"`
+	// Whether it may be edited: allowed for calibration and forbidden for every other role, if not given.
+	Edit EditRule `toml:"edit"`
+	// What an edit here touches; each tag calls for its own caution.
+	Tags []Tag `toml:"tags"`
+	// Whether a good read must hold content here: may_be_erased for adaptation and unused, expected for every other role, if not given.
+	Content Content `toml:"content"`
 }
 
+// Named values of the map language.
+type (
+	Role      string // what a region holds
+	EditRule  string // whether a region may be edited
+	Tag       string // what an edit of a region touches
+	Content   string // whether a region must hold content
+	ByteOrder string // which end of a number comes first
+)
+
 const (
-	RoleBoot        Role = "boot"
-	RoleProgram     Role = "program"
-	RoleCalibration Role = "calibration"
-	RoleIdentity    Role = "identity"
-	RoleAdaptation  Role = "adaptation"
-	RoleSignature   Role = "signature"
-	RoleUnused      Role = "unused"
+	RoleBoot        Role = "boot"        // code that starts the controller and lets it be programmed
+	RoleProgram     Role = "program"     // the program
+	RoleCalibration Role = "calibration" // values the program works with
+	RoleIdentity    Role = "identity"    // numbers that say what the controller is
+	RoleAdaptation  Role = "adaptation"  // values the controller learns
+	RoleSignature   Role = "signature"   // a cryptographic signature
+	RoleUnused      Role = "unused"      // nothing
 
 	EditAllowed   EditRule = "allowed"
-	EditAsk       EditRule = "ask"
+	EditAsk       EditRule = "ask" // only if the user accepts it by name, with a reason
 	EditForbidden EditRule = "forbidden"
 
 	TagEmissions   Tag = "emissions"
 	TagImmobiliser Tag = "immobiliser"
 	TagSafety      Tag = "safety"
+
+	ContentExpected    Content = "expected"
+	ContentMayBeErased Content = "may_be_erased"
+
+	BigEndian    ByteOrder = "big"
+	LittleEndian ByteOrder = "little"
 )
 
-// Rule is a checksum rule, Table a calibration value, Identity an identity
-// field, as written in the map.
-type Rule struct{ Name string }
-type Table struct{ Name string }
-type Identity struct{ Name string }
-
-// Load reads and validates a map file; Parse does it for bytes, name being
-// used in messages. The error is a *MapError that lists every mistake.
-func Load(path string) (*Map, error)               { return nil, errTODO }
-func Parse(name string, data []byte) (*Map, error) { return nil, errTODO }
-
-// MapError lists every mistake of a map.
-type MapError struct{ Problems []Problem }
-
-// Problem is one mistake, at a 1-based line and column.
-type Problem struct {
-	File         string
-	Line, Column int
-	Key          string // dotted, with the index of an array: "region[2].range"
-	Message      string
+func (Role) values() []string {
+	return []string{"boot", "program", "calibration", "identity", "adaptation", "signature", "unused"}
 }
-
-func (e *MapError) Error() string { return "" }
-
-// Bound is a map applied to an image.
-type Bound struct {
-	Map   *Map
-	Image *image.Image // the image as the map's addresses see it (parts placed, interleave and swap undone)
-}
-
-// Open opens the image file at path as m says (base, parts, swap) unless opts
-// overrides it, and binds it.
-func Open(path string, m *Map, opts image.Options) (*Bound, error) { return nil, errTODO }
-
-// Bind applies m to im. A map that does not fit the image (size, coverage) is
-// no error but shows in Coverage.
-func Bind(m *Map, im *image.Image) (*Bound, error) { return nil, errTODO }
-
-// Coverage returns findings about size and coverage: a wrong size, ranges the
-// map expects and the image does not hold, bytes outside the map's image.
-func (b *Bound) Coverage() []evidence.Finding { return nil }
-
-// Check evaluates every checksum rule, in map order; a repeated rule gives one
-// result a repetition.
-func (b *Bound) Check() []RuleResult { return nil }
-
-// RuleResult is the outcome of one checksum rule.
-type RuleResult struct {
-	Rule      string           `json:"rule"`
-	Repeat    int              `json:"repeat,omitempty"` // 1-based for a repeated rule, 0 otherwise
-	Algorithm string           `json:"algorithm"`
-	Cover     []image.Range    `json:"cover"`            // resolved
-	Field     *image.Range     `json:"field,omitempty"`  // where the stored value lies
-	Stored    string           `json:"stored,omitempty"` // "0x..." as it would compare with Computed
-	Computed  string           `json:"computed"`
-	Verdict   evidence.Verdict `json:"verdict"`
-	Reason    string           `json:"reason"` // one sentence
-}
-
-// Finding returns what r means as a finding: a fault, a caution, or a note for a rule that agrees.
-func (r RuleResult) Finding() evidence.Finding { return evidence.Finding{} }
-
-// Patch is new bytes for an address.
-type Patch struct {
-	Rule   string
-	Addr   uint64
-	Before []byte
-	After  []byte
-}
-
-// Seal computes the stored values that make every failing rule agree, in
-// dependency order, each from the bytes as patched so far. It changes nothing.
-func (b *Bound) Seal() ([]Patch, error) { return nil, errTODO }
-
-// Tables and Identity decode to physical values.
-func (b *Bound) Tables() []TableValue      { return nil }
-func (b *Bound) Identity() []IdentityValue { return nil }
-
-// Axis is a decoded axis: values in physical units.
-type Axis struct {
-	Values []float64     `json:"values"`
-	Unit   string        `json:"unit,omitempty"`
-	Ranges []image.Range `json:"ranges,omitempty"` // where the axis lies; nil for values written in the map
-}
-
-// TableValue is a decoded table. Cells are row-major: cell (row, col) is
-// Cells[row*len(columns)+col]; a scalar has one cell, a curve one row.
-type TableValue struct {
-	Name     string      `json:"name"`
-	Region   string      `json:"region,omitempty"`
-	Unit     string      `json:"unit,omitempty"`
-	Rows     int         `json:"rows"`
-	Cols     int         `json:"cols"`
-	X        *Axis       `json:"x,omitempty"`
-	Y        *Axis       `json:"y,omitempty"`
-	Cells    []Cell      `json:"cells"`
-	Decimals int         `json:"decimals"`          // digits after the point that the scale makes meaningful
-	Min, Max *float64    `json:"-"`                 // declared limits, physical
-	Range    image.Range `json:"range"`             // from the first to the last cell
-	Problem  string      `json:"problem,omitempty"` // why it could not be decoded
-}
-
-// Cell is one decoded cell.
-type Cell struct {
-	Addr    uint64  `json:"addr"`
-	Raw     int64   `json:"raw"`               // for float cells the bits
-	Value   float64 `json:"value"`             // physical
-	Outside bool    `json:"outside,omitempty"` // outside the declared limits
-}
-
-// IdentityValue is a decoded identity field.
-type IdentityValue struct {
-	Name    string      `json:"name"`
-	Range   image.Range `json:"range"`
-	As      string      `json:"as"`
-	Value   string      `json:"value"`
-	Problem string      `json:"problem,omitempty"` // why it does not parse; "" if it does
-	Notes   []string    `json:"notes,omitempty"`   // e.g. a VIN check digit that does not agree
-}
+func (EditRule) values() []string  { return []string{"allowed", "ask", "forbidden"} }
+func (Tag) values() []string       { return []string{"emissions", "immobiliser", "safety"} }
+func (Content) values() []string   { return []string{"expected", "may_be_erased"} }
+func (ByteOrder) values() []string { return []string{"big", "little"} }
 
 // RegionAt returns the region that holds addr.
-func (m *Map) RegionAt(addr uint64) (Region, bool) { return Region{}, false }
+func (m *Map) RegionAt(addr uint64) (Region, bool) {
+	for _, r := range m.Regions {
+		if r.Range.Contains(addr) {
+			return r, true
+		}
+	}
+	return Region{}, false
+}
 
-// Schema returns the JSON Schema of the map language.
-func Schema() []byte { return nil }
+// regionName returns the name of the region that holds addr, or "".
+func (m *Map) regionName(addr uint64) string {
+	r, _ := m.RegionAt(addr)
+	return r.Name
+}
 
-// Draft returns a commented starting map for im, as TOML.
-func Draft(im *image.Image) ([]byte, error) { return nil, errTODO }
+// Extent returns the addresses a full image holds, sorted and merged: size
+// bytes from base on, or what the parts cover.
+func (m *Map) Extent() []image.Range {
+	if len(m.Image.Parts) == 0 {
+		return []image.Range{{Start: m.Image.Base, Size: m.Image.Size}}
+	}
+	all := make([]image.Range, len(m.Image.Parts))
+	for i, p := range m.Image.Parts {
+		all[i] = p.Range()
+	}
+	return image.MergeRanges(all)
+}
 
-var errTODO = errors.New("maps: not written yet")
-var _ = checksum.Lookup
+// Unmapped returns the addresses of the image that no region describes.
+func (m *Map) Unmapped() []image.Range {
+	regions := make([]image.Range, len(m.Regions))
+	for i, r := range m.Regions {
+		regions[i] = r.Range
+	}
+	return image.SubtractRanges(m.Extent(), regions)
+}

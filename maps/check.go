@@ -1,0 +1,449 @@
+package maps
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math/big"
+
+	"example.com/calproof/checksum"
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+)
+
+// MaxCovered returns how many bytes one rule may count in an image of the
+// given size, all its repetitions together: eight times the image, and at
+// least 16 MiB. Lengths read from a hostile image thus cost no more than that.
+func MaxCovered(imageSize uint64) uint64 {
+	return max(16<<20, 8*imageSize)
+}
+
+var errNoEntries = errors.New("the table or list in the image has no entries, so that the rule proves nothing")
+
+// RuleResult is the outcome of one checksum rule.
+type RuleResult struct {
+	Rule      string           `json:"rule"`
+	Repeat    int              `json:"repeat,omitempty"` // 1-based for a repeated rule (a record, a list item), 0 otherwise
+	Algorithm string           `json:"algorithm"`
+	Cover     []image.Range    `json:"cover"`            // what is counted, in order; literal bytes have no range
+	Field     *image.Range     `json:"field,omitempty"`  // where the stored value lies
+	Cell      *image.Range     `json:"cell,omitempty"`   // what may be changed to reach a target
+	Stored    string           `json:"stored,omitempty"` // "0x..." as it would compare with Computed; for a target, the target
+	Computed  string           `json:"computed"`         // "" if it could not be computed
+	Verdict   evidence.Verdict `json:"verdict"`
+	Reason    string           `json:"reason"` // one sentence
+
+	code string // of the finding
+}
+
+// Finding returns what r means as a finding: a fault, a caution, or a note for
+// a rule that agrees. The region is left to the caller, who has the map.
+func (r RuleResult) Finding() evidence.Finding {
+	f := evidence.Finding{Code: r.code, Message: r.title() + ": " + r.Reason}
+	switch r.Verdict {
+	case evidence.Pass:
+		f.Severity = evidence.Note
+	case evidence.Unproven:
+		f.Severity = evidence.Caution
+	default:
+		f.Severity = evidence.Fault
+	}
+	if r.Field != nil {
+		f.Ranges = []image.Range{*r.Field}
+	} else {
+		f.Ranges = r.Cover
+	}
+	return f
+}
+
+func (r RuleResult) title() string {
+	if r.Repeat > 0 {
+		return fmt.Sprintf("checksum %q (%d)", r.Rule, r.Repeat)
+	}
+	return fmt.Sprintf("checksum %q", r.Rule)
+}
+
+// Check evaluates every checksum rule, in map order; a repeated rule gives one
+// result a repetition, a table or list one an entry. A rule whose numbers
+// cannot be read, or point outside what the image holds, fails: a good image
+// has them.
+func (b *Bound) Check() []RuleResult {
+	ev := newEvaluator(b.Map, b.Image)
+	results := []RuleResult{}
+	for i := range b.Map.Checksums {
+		r := &b.Map.Checksums[i]
+		budget := MaxCovered(b.Image.Size())
+		for in := range ev.instances(r) {
+			results = append(results, ev.evaluate(in, &budget).RuleResult)
+		}
+	}
+	return results
+}
+
+// evaluator computes rules over one image.
+type evaluator struct {
+	resolver
+	im    *image.Image
+	seeds map[string]*checksum.Value // results other rules start from, by rule name; nil while being computed or not computable
+}
+
+func newEvaluator(m *Map, im *image.Image) *evaluator {
+	ev := &evaluator{im: im, seeds: map[string]*checksum.Value{}}
+	ev.resolver = resolver{m: m, read: func(p []byte, addr uint64) error {
+		_, err := im.ReadAddr(p, addr)
+		return err
+	}}
+	return ev
+}
+
+// outcome is a result with what a seal needs to go on.
+type outcome struct {
+	RuleResult
+	value *checksum.Value // nil if it could not be computed
+}
+
+func (ev *evaluator) evaluate(in instance, budget *uint64) outcome {
+	r := in.rule
+	out := outcome{RuleResult: RuleResult{Rule: r.Name, Repeat: in.n, Algorithm: r.AlgorithmName(), Cover: []image.Range{}}}
+	for _, p := range in.pieces {
+		if p.kind == pieceImage {
+			out.Cover = append(out.Cover, p.where)
+		}
+	}
+	if in.field.Size > 0 {
+		out.Field = &in.field
+	}
+	if in.cell.Size > 0 {
+		out.Cell = &in.cell
+	}
+	value, err := ev.compute(in, budget)
+	if err != nil {
+		out.fail(err)
+		return out
+	}
+	out.value = &value
+	if r.Stored == nil {
+		out.compareTarget(r, value)
+		return out
+	}
+	field := make([]byte, in.field.Size)
+	if _, err := ev.im.ReadAddr(field, in.field.Start); err != nil {
+		out.Computed = value.String()
+		out.fail(fmt.Errorf("the stored value cannot be read: %w", err))
+		return out
+	}
+	out.compareField(r, value, field)
+	return out
+}
+
+// fail records that the rule could not be evaluated.
+func (out *outcome) fail(err error) {
+	out.Verdict, out.code = evidence.Fail, CodeUnreadable
+	if errors.Is(err, errNoEntries) {
+		out.Verdict, out.code = evidence.Unproven, CodeEmpty
+	}
+	out.Reason = err.Error()
+}
+
+func (out *outcome) compareTarget(r *Rule, value checksum.Value) {
+	target, _ := r.Target.value(value.Width()) // fits: the map was validated
+	out.Stored, out.Computed = target.String(), value.String()
+	if value == target {
+		out.Verdict, out.code = evidence.Pass, CodeAgrees
+		out.Reason = fmt.Sprintf("computed %s, as the map demands", out.Computed)
+		return
+	}
+	out.Verdict, out.code = evidence.Fail, CodeMismatch
+	out.Reason = fmt.Sprintf("computed %s, but the map demands %s", out.Computed, out.Stored)
+	if out.Cell != nil {
+		out.Reason += fmt.Sprintf(" (the bytes at %s may be set to reach it)", *out.Cell)
+	}
+}
+
+func (out *outcome) compareField(r *Rule, value checksum.Value, field []byte) {
+	s := r.Stored
+	want := s.comparable(value)
+	got, fault := s.decode(field, value.Width())
+	out.Stored, out.Computed = got.String(), want.String()
+	at := in0x(out.Field.Start)
+	switch {
+	case fault == "" && got == want:
+		out.Verdict, out.code = evidence.Pass, CodeAgrees
+		out.Reason = fmt.Sprintf("computed %s, and the field at %s holds it", out.Computed, at)
+	case s.unset(field):
+		out.Verdict, out.code = evidence.Unproven, CodeUnset
+		out.Reason = fmt.Sprintf("computed %s, but the field at %s is filled with 0x%02X: no value was ever stored, so nothing proves these bytes", out.Computed, at, field[0])
+	case fault != "":
+		out.Verdict, out.code = evidence.Fail, CodeMismatch
+		out.Reason = fmt.Sprintf("computed %s, but in the field at %s %s", out.Computed, at, fault)
+	default:
+		out.Verdict, out.code = evidence.Fail, CodeMismatch
+		out.Reason = fmt.Sprintf("computed %s, but the field at %s holds %s", out.Computed, at, out.Stored)
+	}
+}
+
+func in0x(addr uint64) string { return fmt.Sprintf("0x%X", addr) }
+
+// compute returns the value of an instance.
+func (ev *evaluator) compute(in instance, budget *uint64) (checksum.Value, error) {
+	if in.err != nil {
+		return checksum.Value{}, in.err
+	}
+	n, err := ev.countedBytes(in)
+	if err != nil {
+		return checksum.Value{}, err
+	}
+	if n > *budget {
+		return checksum.Value{}, fmt.Errorf("the rule would count more than %d bytes, the most it may in an image of %d bytes", MaxCovered(ev.im.Size()), ev.im.Size())
+	}
+	*budget -= n
+	pad := uint64(0)
+	if p := in.rule.Pad; p != nil && n%uint64(p.To) != 0 {
+		pad = uint64(p.To) - n%uint64(p.To)
+	}
+	h, err := ev.start(in.rule, n+pad)
+	if err != nil {
+		return checksum.Value{}, err
+	}
+	var done uint64
+	for _, p := range in.pieces {
+		m, err := ev.feed(h, in, p, done)
+		if err != nil {
+			return checksum.Value{}, err
+		}
+		done += m
+	}
+	for range pad {
+		h.Write([]byte{in.rule.Pad.With})
+	}
+	return h.Value(), nil
+}
+
+// start returns the hash of r before its first byte; n bytes will follow.
+func (ev *evaluator) start(r *Rule, n uint64) (checksum.Hash, error) {
+	alg := r.alg
+	params, isSum := alg.Sum()
+	if isSum && r.Sum != nil && n%uint64(params.WordSize) != 0 {
+		return nil, fmt.Errorf("the rule counts %d bytes, which is no whole number of %d-byte words; say in the map with pad what follows the last one", n, params.WordSize)
+	}
+	if r.InitFrom != "" {
+		seed, err := ev.seed(r.InitFrom)
+		if err != nil {
+			return nil, err
+		}
+		if r.InitAs == InitContinue {
+			return alg.Resume(seed)
+		}
+		if alg, err = alg.WithInit(initFrom(alg, r.InitAs, seed)); err != nil {
+			return nil, err
+		}
+	}
+	if r.AddLength == "" {
+		return alg.New(), nil
+	}
+	params, _ = alg.Sum()
+	if r.AddLength == LengthWords {
+		n /= uint64(params.WordSize)
+	}
+	// A length is one more number that is added; adding it first gives the same sum.
+	alg, err := alg.WithInit(addLength(params, n))
+	if err != nil {
+		return nil, err
+	}
+	return alg.New(), nil
+}
+
+// addLength returns the start value of a sum with n added.
+func addLength(p checksum.SumParams, n uint64) checksum.Value {
+	sum := new(big.Int).Add(new(big.Int).SetUint64(p.Init), new(big.Int).SetUint64(n))
+	mask := bitMask(p.Width)
+	if p.Op == checksum.OpCarry {
+		for sum.Cmp(mask) > 0 {
+			carry := new(big.Int).Rsh(sum, uint(p.Width))
+			sum.And(sum, mask).Add(sum, carry)
+		}
+	}
+	return numberValue(p.Width, sum.And(sum, mask))
+}
+
+// initFrom turns another rule's result into the init parameter of alg.
+func initFrom(alg checksum.Algorithm, as InitAs, seed checksum.Value) checksum.Value {
+	number := valueNumber(seed)
+	if p, isCRC := alg.CRC(); isCRC && p.RefIn && as == InitRegister {
+		mirrored := new(big.Int)
+		for i := range p.Width {
+			mirrored.SetBit(mirrored, p.Width-1-i, number.Bit(i))
+		}
+		number = mirrored
+	}
+	return numberValue(alg.Width(), number)
+}
+
+// seed returns the result of the rule with the given name.
+func (ev *evaluator) seed(name string) (checksum.Value, error) {
+	known, seen := ev.seeds[name]
+	if !seen {
+		ev.seeds[name] = nil
+		for i := range ev.m.Checksums {
+			if r := &ev.m.Checksums[i]; r.Name == name {
+				budget := MaxCovered(ev.im.Size())
+				for in := range ev.instances(r) {
+					if value, err := ev.compute(in, &budget); err == nil {
+						known = &value
+					}
+				}
+			}
+		}
+		ev.seeds[name] = known
+	}
+	if known == nil {
+		return checksum.Value{}, fmt.Errorf("it starts from checksum %q, which could not be computed", name)
+	}
+	return *known, nil
+}
+
+// countedBytes returns how many bytes the pieces of an instance feed.
+func (ev *evaluator) countedBytes(in instance) (uint64, error) {
+	var n uint64
+	for _, p := range in.pieces {
+		var m uint64
+		switch p.kind {
+		case pieceImage:
+			m = p.where.Size
+			if in.rule.Gaps.Skip {
+				for _, gap := range image.SubtractRanges(ev.im.Gaps(p.where), maskRanges(in.masks)) {
+					m -= gap.Size
+				}
+			}
+		case pieceLiteral:
+			m = uint64(len(p.literal))
+		case pieceLength:
+			m = uint64(p.length)
+		}
+		if n+m < n {
+			return 0, errors.New("the rule would count more bytes than there are addresses")
+		}
+		n += m
+	}
+	if n == 0 {
+		return 0, errors.New("the rule counts no byte: the image holds none of them")
+	}
+	return n, nil
+}
+
+func maskRanges(masks []mask) []image.Range {
+	out := make([]image.Range, len(masks))
+	for i, m := range masks {
+		out[i] = m.where
+	}
+	return out
+}
+
+// feed writes one piece to w and returns its number of bytes; done is the
+// number of bytes before it.
+func (ev *evaluator) feed(w io.Writer, in instance, p piece, done uint64) (uint64, error) {
+	switch p.kind {
+	case pieceLiteral:
+		n, err := w.Write(p.literal)
+		return uint64(n), err
+	case pieceLength:
+		n, err := w.Write(uintBytes(done, p.length, p.order))
+		return uint64(n), err
+	}
+	var fed uint64
+	gaps := ev.im.Gaps(p.where)
+	masks := in.masks
+	addr, left := p.where.Start, p.where.Size
+	for left > 0 {
+		for len(masks) > 0 && masks[0].where.Last() < addr {
+			masks = masks[1:]
+		}
+		for len(gaps) > 0 && gaps[0].Last() < addr {
+			gaps = gaps[1:]
+		}
+		n := left
+		switch {
+		case len(masks) > 0 && masks[0].where.Contains(addr):
+			m := masks[0]
+			skip := addr - m.where.Start
+			n = min(n, m.where.Size-skip)
+			if err := writeMask(w, m, skip, n); err != nil {
+				return fed, err
+			}
+			fed += n
+		case len(gaps) > 0 && gaps[0].Contains(addr):
+			n = min(n, gaps[0].Size-(addr-gaps[0].Start), until(masks, addr, n))
+			switch g := in.rule.Gaps; {
+			case g.Fill != nil:
+				if err := writeRun(w, *g.Fill, n); err != nil {
+					return fed, err
+				}
+				fed += n
+			case !g.Skip:
+				return fed, &image.GapError{Want: p.where, Addr: addr}
+			}
+		default:
+			if len(gaps) > 0 {
+				n = min(n, gaps[0].Start-addr)
+			}
+			n = min(n, until(masks, addr, n))
+			err := ev.im.Blocks(image.Range{Start: addr, Size: n}, func(_ uint64, block []byte) error {
+				_, err := w.Write(block)
+				return err
+			})
+			if err != nil {
+				return fed, err
+			}
+			fed += n
+		}
+		addr += n
+		left -= n
+	}
+	return fed, nil
+}
+
+// until returns how many bytes lie before the first mask, at most n.
+func until(masks []mask, addr, n uint64) uint64 {
+	if len(masks) == 0 {
+		return n
+	}
+	return min(n, masks[0].where.Start-addr)
+}
+
+func writeMask(w io.Writer, m mask, skip, n uint64) error {
+	if len(m.as) == 1 {
+		return writeRun(w, m.as[0], n)
+	}
+	_, err := w.Write(m.as[skip : skip+n])
+	return err
+}
+
+// writeRun writes n bytes equal to b.
+func writeRun(w io.Writer, b byte, n uint64) error {
+	block := make([]byte, min(n, 64<<10))
+	for i := range block {
+		block[i] = b
+	}
+	for n > 0 {
+		part := block[:min(n, uint64(len(block)))]
+		if _, err := w.Write(part); err != nil {
+			return err
+		}
+		n -= uint64(len(part))
+	}
+	return nil
+}
+
+// uintBytes returns the low n bytes of v in the given order.
+func uintBytes(v uint64, n int, order ByteOrder) []byte {
+	b := make([]byte, n)
+	for i := range b {
+		if order == BigEndian {
+			b[n-1-i] = byte(v)
+		} else {
+			b[i] = byte(v)
+		}
+		v >>= 8
+	}
+	return b
+}

@@ -1,0 +1,721 @@
+package maps
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"example.com/calproof/checksum"
+	"example.com/calproof/image"
+)
+
+// Limits of a rule. They bound what an image can make the evaluation do; see
+// also [MaxCovered].
+const (
+	// MaxRules is how many checksum rules a map has at most.
+	MaxRules = 512
+	// maxCovers is how many entries one cover has at most.
+	maxCovers = 256
+	// MaxRepeats is how often a rule is repeated at most, and how many records
+	// or list items one rule has at most.
+	MaxRepeats = 8192
+	// maxPointers is how many pointers may lead to a number.
+	maxPointers = 4
+	// maxFieldBytes is the size of the widest stored field.
+	maxFieldBytes = 64
+	// maxRebalanceBytes is the size of the widest cell to rebalance.
+	maxRebalanceBytes = 16
+	// maxRecordBytes is the size of the largest record of a table.
+	maxRecordBytes = 1 << 16
+)
+
+func (v *validator) rules() {
+	for i := range v.m.Checksums {
+		r := &v.m.Checksums[i]
+		path := index("checksum", i)
+		v.name(path, r.Name, i, func(j int) string { return v.m.Checksums[j].Name })
+		v.algorithm(path, r)
+		v.oneOf(path, "names the covered bytes", "cover", "records", "list")
+		v.oneOf(path, "names the expected value", "stored", "target")
+		v.covers(path, r)
+		v.counts(path, r)
+		v.repeat(path, r)
+		v.records(path, r)
+		v.list(path, r)
+		v.stored(path, r)
+		v.target(path, r)
+	}
+	if len(v.m.Checksums) > MaxRules {
+		v.key("checksum", "has %d rules; at most %d are allowed", len(v.m.Checksums), MaxRules)
+		return
+	}
+	v.seeds()
+	if !v.has("checksum") {
+		v.relations()
+	}
+}
+
+// oneOf checks that exactly one of the keys is given.
+func (v *validator) oneOf(path, does string, keys ...string) string {
+	found := ""
+	for _, key := range keys {
+		if !v.given(path + "." + key) {
+			continue
+		}
+		if found != "" {
+			v.key(path+"."+key, "%s as %s does already; give one of %s", does, found, strings.Join(keys, ", "))
+			continue
+		}
+		found = key
+	}
+	if found == "" {
+		v.key(path, "nothing %s; give one of %s", does, strings.Join(keys, ", "))
+	}
+	return found
+}
+
+func (v *validator) algorithm(path string, r *Rule) {
+	alg, ok := v.baseAlgorithm(path, r, v.oneOf(path, "names the algorithm", "algorithm", "crc", "sum"))
+	if !ok {
+		return
+	}
+	override := func(key string, c *Constant, with func(checksum.Value) (checksum.Algorithm, error)) {
+		if c == nil || v.has(path+"."+key) {
+			return
+		}
+		value, err := c.value(alg.Width())
+		if err == nil {
+			var changed checksum.Algorithm
+			if changed, err = with(value); err == nil {
+				alg = changed
+				return
+			}
+		}
+		v.key(path+"."+key, "%s", err)
+	}
+	override("init", r.Init, func(x checksum.Value) (checksum.Algorithm, error) { return alg.WithInit(x) })
+	override("xorout", r.XorOut, func(x checksum.Value) (checksum.Algorithm, error) { return alg.WithXorOut(x) })
+	if v.given(path + ".add_length") {
+		if p, isSum := alg.Sum(); !isSum {
+			v.key(path+".add_length", "only an additive or XOR sum has a length added; for %s cover the length with length_bytes", alg.Name())
+		} else if r.AddLength == LengthWords && p.WordSize < 2 {
+			v.key(path+".add_length", "the sum's words are single bytes; write \"bytes\"")
+		}
+	}
+	r.alg = alg
+}
+
+func (v *validator) baseAlgorithm(path string, r *Rule, key string) (alg checksum.Algorithm, ok bool) {
+	if key == "" || v.has(path+"."+key) {
+		return alg, false
+	}
+	at := path + "." + key
+	var err error
+	switch key {
+	case "algorithm":
+		alg, err = checksum.Lookup(r.Algorithm)
+	case "crc":
+		alg, ok = v.freeCRC(at, r.CRC)
+		return alg, ok
+	case "sum":
+		s := r.Sum
+		if s.Word == 0 && !v.given(at+".word") {
+			s.Word = 1
+		}
+		v.order(&s.ByteOrder)
+		s.Op, s.Form = SumOp(orDefault(string(s.Op), string(SumAdd))), SumForm(orDefault(string(s.Form), string(SumPlain)))
+		alg, err = checksum.NewSum(s.params())
+	}
+	if err != nil {
+		v.key(at, "%s", err)
+		return alg, false
+	}
+	return alg, true
+}
+
+func (v *validator) freeCRC(path string, c *CRCSpec) (checksum.Algorithm, bool) {
+	if c.Width < 1 || c.Width > 128 {
+		v.key(path+".width", "must be 1 to 128")
+		return checksum.Algorithm{}, false
+	}
+	params := checksum.CRCParams{Width: c.Width, RefIn: c.RefIn, RefOut: c.RefOut,
+		Name: fmt.Sprintf("CRC-%d with polynomial %s", c.Width, c.Poly)}
+	zero := Constant{"0"}
+	var check *checksum.Value
+	good := true
+	for _, f := range []struct {
+		key string
+		c   *Constant
+		to  func(checksum.Value)
+	}{
+		{"poly", &c.Poly, func(x checksum.Value) { params.Poly = x }},
+		{"init", c.Init, func(x checksum.Value) { params.Init = x }},
+		{"xorout", c.XorOut, func(x checksum.Value) { params.XorOut = x }},
+		{"check", c.Check, func(x checksum.Value) { check = &x }},
+	} {
+		if f.c == nil {
+			if f.key == "check" {
+				continue
+			}
+			f.c = &zero
+		}
+		value, err := f.c.value(c.Width)
+		if err != nil {
+			v.key(path+"."+f.key, "%s", err)
+			good = false
+			continue
+		}
+		f.to(value)
+	}
+	if !good {
+		return checksum.Algorithm{}, false
+	}
+	alg, err := checksum.NewCRC(params)
+	if err != nil {
+		v.key(path, "%s", err)
+		return alg, false
+	}
+	if got := alg.Checksum([]byte("123456789")); check != nil && got != *check {
+		v.key(path+".check", "these parameters give %s for \"123456789\", not %s; one of them is wrong", got, *check)
+		return alg, false
+	}
+	return alg, true
+}
+
+func orDefault(s, def string) string {
+	if s == "" {
+		return def
+	}
+	return s
+}
+
+// number checks a number of the map; inRecord tells that fields have an offset
+// in place of an address.
+func (v *validator) number(path string, n *Number, inRecord bool, depth int) {
+	if n == nil || n.Read == nil || v.has(path) {
+		return
+	}
+	v.read(path, n.Read, inRecord, depth)
+}
+
+func (v *validator) read(path string, r *ReadNumber, inRecord bool, depth int) {
+	if v.has(path) {
+		return
+	}
+	v.order(&r.ByteOrder)
+	if !v.given(path + ".scale") {
+		r.Scale = 1
+	} else if r.Scale == 0 {
+		v.key(path+".scale", "is zero, so that the field would not count")
+	}
+	switch {
+	case inRecord && r.At != nil:
+		v.key(path+".at", "belongs to a number at a fixed place; inside a record or list item give offset")
+	case inRecord && r.Offset == nil:
+		v.key(path+".offset", "is missing")
+	case !inRecord && r.Offset != nil:
+		v.key(path+".offset", "belongs to records and list; give the address of the field in at")
+	case !inRecord && r.At == nil:
+		v.key(path+".at", "is missing; give the address of the field")
+	case !inRecord && depth > maxPointers:
+		v.key(path+".at", "more than %d pointers lead to this number", maxPointers)
+	case !inRecord && r.At.Read == nil:
+		v.inside(path+".at", image.Range{Start: r.At.Const, Size: uint64(r.Type.size())})
+	case !inRecord:
+		v.number(path+".at", r.At, false, depth+1)
+	}
+}
+
+func (v *validator) covers(path string, r *Rule) {
+	if v.given(path+".cover") && len(r.Cover) == 0 && !v.has(path+".cover") {
+		v.key(path+".cover", "is empty; give at least one range")
+	}
+	if len(r.Cover) > maxCovers {
+		v.key(path+".cover", "has %d entries; at most %d are allowed", len(r.Cover), maxCovers)
+		return
+	}
+	for j := range r.Cover {
+		c := &r.Cover[j]
+		at := index(path+".cover", j)
+		if !v.has(at) {
+			v.cover(at, c)
+		}
+	}
+}
+
+func (v *validator) cover(at string, c *Cover) {
+	if c.Range.Size > 0 && !v.given(at+".range") { // written as a string
+		v.inside(at, c.Range)
+		return
+	}
+	kind := v.oneOf(at, "says what is covered", "range", "start", "region", "bytes", "length_bytes")
+	for _, key := range []string{"length", "last", "end", "to_end_less"} {
+		if v.given(at+"."+key) && kind != "start" {
+			v.key(at+"."+key, "belongs to a range with a start")
+		}
+	}
+	if v.given(at+".of") && c.ToEndLess == nil {
+		v.key(at+".of", "belongs to to_end_less")
+	}
+	if v.given(at+".byte_order") && kind != "length_bytes" {
+		v.key(at+".byte_order", "belongs to length_bytes; a number read from the image states its own")
+	}
+	if v.has(at) {
+		return
+	}
+	switch kind {
+	case "range":
+		v.inside(at+".range", c.Range)
+	case "region", "start":
+		if name := c.Region + c.Of; name != "" {
+			key := at + "." + map[bool]string{true: "region", false: "of"}[kind == "region"]
+			if _, ok := v.m.region(name); !ok {
+				v.key(key, "no region is called %q%s", name, suggest(name, v.m.regionNames()))
+			}
+		}
+		if kind == "start" {
+			v.span(at, c)
+		}
+	case "bytes":
+		if len(c.Bytes) > maxIdentityBytes {
+			v.key(at+".bytes", "has %d bytes; at most %d are allowed", len(c.Bytes), maxIdentityBytes)
+		}
+	case "length_bytes":
+		if c.LengthBytes < 1 || c.LengthBytes > 8 {
+			v.key(at+".length_bytes", "must be 1 to 8")
+		}
+		v.order(&c.ByteOrder)
+	}
+}
+
+// span checks a range whose numbers may be read from the image.
+func (v *validator) span(at string, c *Cover) {
+	v.number(at+".start", c.Start, false, 1)
+	v.number(at+".length", c.Length, false, 1)
+	v.number(at+".last", c.Last, false, 1)
+	v.number(at+".end", c.End, false, 1)
+	v.number(at+".to_end_less", c.ToEndLess, false, 1)
+	v.oneOf(at, "says where the range ends", "length", "last", "end", "to_end_less")
+	if v.has(at) || v.extent == nil {
+		return
+	}
+	r, err := v.static().span(c, 0)
+	switch {
+	case errors.Is(err, errNotStatic):
+	case err != nil:
+		v.key(at, "%s", err)
+	default:
+		v.inside(at, r)
+	}
+}
+
+func (v *validator) counts(path string, r *Rule) {
+	for j, c := range r.Count {
+		at := index(path+".count", j)
+		if v.has(at) {
+			continue
+		}
+		if n := uint64(len(c.As)); n != 1 && n != c.Range.Size {
+			v.key(at+".as", "has %d bytes; give one byte, or %d for every byte of %s", n, c.Range.Size, c.Range)
+		}
+		for k := range j {
+			if shared, ok := c.Range.Intersect(r.Count[k].Range); ok {
+				v.key(at+".range", "%s counts as something else already", shared)
+			}
+		}
+	}
+	if r.Pad != nil && !v.has(path+".pad") && (r.Pad.To < 2 || r.Pad.To > 4096) {
+		v.key(path+".pad.to", "must be 2 to 4096, the bytes of a word")
+	}
+}
+
+func (v *validator) repeat(path string, r *Rule) {
+	rep := r.Repeat
+	if rep == nil || v.has(path+".repeat") {
+		return
+	}
+	at := path + ".repeat"
+	if r.Cover == nil {
+		v.key(at, "repeats a cover; records and list repeat by themselves")
+	}
+	v.number(at+".count", &rep.Count, false, 1)
+	v.number(at+".stride", &rep.Stride, false, 1)
+	v.number(at+".stored_stride", rep.StoredStride, false, 1)
+	if rep.Count.Read == nil && (rep.Count.Const < 1 || rep.Count.Const > MaxRepeats) {
+		v.key(at+".count", "must be 1 to %d", MaxRepeats)
+	}
+	if rep.Stride.Read == nil && rep.Stride.Const == 0 {
+		v.key(at+".stride", "is zero, so that every repetition would be the same")
+	}
+}
+
+func (v *validator) records(path string, r *Rule) {
+	rec := r.Records
+	at := path + ".records"
+	if rec == nil || v.has(at) {
+		return
+	}
+	v.number(at+".at", &rec.At, false, 1)
+	v.number(at+".count", rec.Count, false, 1)
+	if rec.Size < 1 || rec.Size > maxRecordBytes {
+		v.key(at+".size", "must be 1 to %d", maxRecordBytes)
+		return
+	}
+	v.oneOf(at, "says where a range ends", "length", "last", "end")
+	for _, f := range []struct {
+		key  string
+		read *ReadNumber
+	}{{"start", &rec.Start}, {"length", rec.Length}, {"last", rec.Last}, {"end", rec.End}} {
+		if f.read == nil {
+			continue
+		}
+		v.read(at+"."+f.key, f.read, true, 1)
+		if !v.has(at+"."+f.key) && (*f.read.Offset > rec.Size || rec.Size-*f.read.Offset < uint64(f.read.Type.size())) {
+			v.key(at+"."+f.key, "the field runs out of the record, which has %s", plural(rec.Size, "byte"))
+		}
+	}
+	if r.Stored != nil && !v.given(at+".sum") {
+		v.key(at+".sum", "is missing; give the offset of the stored value in the record")
+	}
+	v.howMany(at, rec.Count, rec.Stop)
+}
+
+func (v *validator) howMany(at string, count *Number, stop *uint64) {
+	switch {
+	case count == nil && stop == nil:
+		v.key(at, "nothing says where it ends; give count, or stop")
+	case count != nil && count.Read == nil && (count.Const < 1 || count.Const > MaxRepeats):
+		v.key(at+".count", "must be 1 to %d", MaxRepeats)
+	}
+}
+
+func (v *validator) list(path string, r *Rule) {
+	l := r.List
+	at := path + ".list"
+	if l == nil || v.has(at) {
+		return
+	}
+	v.number(at+".at", &l.At, false, 1)
+	v.number(at+".count", l.Count, false, 1)
+	v.read(at+".length", &l.Length, true, 1)
+	if r.Stored != nil {
+		v.oneOf(at, "says where the stored value is", "sum", "sum_after")
+	}
+	if !v.given(at + ".align") {
+		l.Align = 1
+	} else if l.Align == 0 || l.Align > maxRecordBytes {
+		v.key(at+".align", "must be 1 to %d", maxRecordBytes)
+	}
+	for key, n := range map[string]*uint64{"data": &l.Data, "tail": &l.Tail, "sum": l.Sum, "sum_after": l.SumAfter, "length.offset": l.Length.Offset} {
+		if n != nil && *n > maxRecordBytes {
+			v.key(at+"."+key, "must be at most %d", maxRecordBytes)
+		}
+	}
+	v.howMany(at, l.Count, l.Stop)
+}
+
+func (v *validator) stored(path string, r *Rule) {
+	s := r.Stored
+	at := path + ".stored"
+	if s == nil || v.has(at) {
+		return
+	}
+	v.order(&s.ByteOrder)
+	s.Form = FieldForm(orDefault(string(s.Form), string(FormPlain)))
+	s.Keep = Keep(orDefault(string(s.Keep), string(KeepLow)))
+	s.Upper = Upper(orDefault(string(s.Upper), string(UpperZero)))
+	v.number(at+".at", s.At, false, 1)
+	switch byItself := r.Records != nil || r.List != nil; {
+	case byItself && s.At != nil:
+		v.key(at+".at", "records and list say themselves where the stored value is; leave this out")
+	case !byItself && s.At == nil:
+		v.key(at+".at", "is missing; give the address of the stored value")
+	}
+	for j, b := range s.Unset {
+		if b != 0x00 && b != 0xFF {
+			v.key(index(at+".unset", j), "must be 0x00 or 0xFF")
+		}
+	}
+	if v.has(path+".algorithm") || v.has(path+".crc") || v.has(path+".sum") || r.width() == 0 {
+		return // the width is not known
+	}
+	if s.Bytes == 0 && !v.given(at+".bytes") {
+		s.Bytes = (r.alg.Width() + s.Shift + 7) / 8
+	}
+	if s.Bytes < 1 || s.Bytes > maxFieldBytes {
+		v.key(at+".bytes", "must be 1 to %d", maxFieldBytes)
+		return
+	}
+	if s.Shift < 0 || s.Shift >= 8*s.Bytes {
+		v.key(at+".shift", "must be 0 to %d, within the field", 8*s.Bytes-1)
+		return
+	}
+	if n := len(s.CountedAs); n > 1 && n != s.size() {
+		v.key(at+".counted_as", "has %d bytes; give one byte, or %d for every byte of the field", n, s.size())
+	}
+	if s.At != nil && s.At.Read == nil {
+		v.inside(at+".at", image.Range{Start: s.At.Const, Size: uint64(s.size())})
+	}
+	if rec := r.Records; rec != nil && !v.has(path+".records") && (rec.Sum > rec.Size || rec.Size-rec.Sum < uint64(s.size())) {
+		v.key(path+".records.sum", "the stored value runs out of the record, which has %s", plural(rec.Size, "byte"))
+	}
+}
+
+func (v *validator) target(path string, r *Rule) {
+	if r.Target != nil && !v.has(path+".target") && r.width() > 0 {
+		if _, err := r.Target.value(r.alg.Width()); err != nil {
+			v.key(path+".target", "%s", err)
+		}
+	}
+	cell := r.Rebalance
+	at := path + ".rebalance"
+	if cell == nil || v.has(at) {
+		return
+	}
+	if r.Target == nil {
+		v.key(at, "belongs to a target; a rule with a stored value has its field to write to")
+		return
+	}
+	if r.Records != nil || r.List != nil {
+		v.key(at, "cannot be said for records and list, which have no cell of their own")
+		return
+	}
+	v.number(at+".at", &cell.At, false, 1)
+	if cell.Bytes < 1 || cell.Bytes > maxRebalanceBytes {
+		v.key(at+".bytes", "must be 1 to %d", maxRebalanceBytes)
+		return
+	}
+	if v.has(at) || cell.At.Read != nil {
+		return
+	}
+	where := image.Range{Start: cell.At.Const, Size: uint64(cell.Bytes)}
+	if !v.inside(at+".at", where) || v.has(path+".cover") || v.extent == nil {
+		return
+	}
+	if r.Repeat != nil || r.Cover == nil {
+		return
+	}
+	for in := range v.static().instances(r) {
+		if in.err == nil && len(image.SubtractRanges([]image.Range{where}, in.counted())) > 0 {
+			v.key(at+".at", "%s is not covered by the rule, so that changing it would change nothing", where)
+		}
+	}
+}
+
+// static returns a resolver that knows no image: whatever has to be read from
+// one gives errNotStatic.
+func (v *validator) static() *resolver {
+	return &resolver{m: v.m, read: func([]byte, uint64) error { return errNotStatic }}
+}
+
+// maxStatic bounds how many repetitions of all rules together are compared
+// with one another while a map is read. Beyond it, fields that collide and
+// loops are found when an image is sealed.
+const maxStatic = 4 * MaxRepeats
+
+// relations checks the rules against one another and against the image, as far
+// as their addresses are written in the map: repetitions that run out of the
+// image, fields that collide, rules that count their own field, and loops.
+func (v *validator) relations() {
+	var all []instance
+	for i := range v.m.Checksums {
+		r := &v.m.Checksums[i]
+		path := index("checksum", i)
+		var mine []instance
+		for in := range v.static().instances(r) {
+			if in.err != nil {
+				if !errors.Is(in.err, errNotStatic) {
+					v.key(path, "%s", in.err)
+				}
+				mine = nil
+				break
+			}
+			mine = append(mine, in)
+		}
+		for _, in := range mine {
+			if !v.instance(path, in) {
+				break
+			}
+		}
+		if len(all)+len(mine) > maxStatic {
+			break
+		}
+		all = append(all, mine...)
+	}
+	if v.has("checksum") {
+		return
+	}
+	v.collisions(all)
+	if _, loop := sealOrder(all); loop != nil {
+		last := loop[len(loop)-1].rule
+		i := slices.IndexFunc(v.m.Checksums, func(r Rule) bool { return r.Name == last.Name })
+		v.key(index("checksum", i), "the rules depend on one another in a loop: %s; no order of writing them can make all agree", loopText(loop))
+	}
+}
+
+// instance checks one repetition; it reports whether it is good.
+func (v *validator) instance(path string, in instance) bool {
+	which := ""
+	if in.n > 0 {
+		which = fmt.Sprintf("repetition %d: ", in.n)
+	}
+	check := func(key string, r image.Range) bool {
+		if v.extent == nil || slices.ContainsFunc(v.extent, func(e image.Range) bool { return e.Covers(r) }) {
+			return true
+		}
+		v.key(path+"."+key, "%s%s runs out of the image, which is %s", which, r, rangesText(v.extent))
+		return false
+	}
+	for _, p := range in.pieces {
+		if p.kind == pieceImage && !check("cover", p.where) {
+			return false
+		}
+	}
+	if in.field.Size > 0 {
+		if !check("stored", in.field) {
+			return false
+		}
+		if shared := intersections(in.counted(), in.field); len(shared) > 0 {
+			v.key(path+".stored", "%sthe field at %s lies in the bytes the rule counts; say with counted_as what it counts as, or leave it out of cover", which, in.field)
+			return false
+		}
+	}
+	return in.cell.Size == 0 || check("rebalance", in.cell)
+}
+
+// collisions reports fields and cells that share bytes.
+func (v *validator) collisions(all []instance) {
+	sorted := slices.Clone(all)
+	slices.SortFunc(sorted, func(a, b instance) int { return cmp.Compare(a.written().Start, b.written().Start) })
+	for k := 1; k < len(sorted); k++ {
+		a, b := sorted[k-1], sorted[k]
+		shared, ok := a.written().Intersect(b.written())
+		if !ok {
+			continue
+		}
+		i := slices.IndexFunc(v.m.Checksums, func(r Rule) bool { return r.Name == b.rule.Name })
+		key := map[bool]string{true: "stored", false: "rebalance"}[b.field.Size > 0]
+		if a.rule == b.rule {
+			v.key(index("checksum", i)+"."+key, "repetitions %d and %d write the same bytes at %s", min(a.n, b.n), max(a.n, b.n), shared)
+		} else {
+			v.key(index("checksum", i)+"."+key, "the bytes at %s belong to checksum %q too", shared, a.rule.Name)
+		}
+		return
+	}
+}
+
+// seeds checks rules that start from another rule's result.
+func (v *validator) seeds() {
+	for i := range v.m.Checksums {
+		r := &v.m.Checksums[i]
+		at := index("checksum", i) + ".init_from"
+		if r.InitFrom == "" {
+			if v.given(index("checksum", i) + ".init_as") {
+				v.key(index("checksum", i)+".init_as", "belongs to init_from")
+			}
+			continue
+		}
+		if r.InitAs == "" {
+			r.InitAs = InitRegister
+		}
+		if r.Init != nil {
+			v.key(at, "gives a start value as init does already; give one of them")
+		}
+		j := slices.IndexFunc(v.m.Checksums, func(o Rule) bool { return o.Name == r.InitFrom })
+		if j < 0 {
+			v.key(at, "no checksum is called %q%s", r.InitFrom, suggest(r.InitFrom, v.m.ruleNames()))
+			continue
+		}
+		other := &v.m.Checksums[j]
+		if other.Repeat != nil || other.Records != nil || other.List != nil {
+			v.key(at, "%q gives more than one result; start from a rule without repeat, records and list", other.Name)
+		}
+		if r.width() == 0 || other.width() == 0 {
+			continue
+		}
+		if other.alg.Width() > r.alg.Width() {
+			v.key(at, "%q gives %d bits, more than the %d of this rule", other.Name, other.alg.Width(), r.alg.Width())
+			continue
+		}
+		zero := checksum.NewValue(r.alg.Width(), 0)
+		_, err := r.alg.WithInit(zero)
+		if r.InitAs == InitContinue {
+			_, err = r.alg.Resume(zero)
+			switch {
+			case other.alg.Width() != r.alg.Width():
+				v.key(at, "%q gives %d bits; a computation that goes on has the same width, here %d", other.Name, other.alg.Width(), r.alg.Width())
+			case r.AddLength != "":
+				v.key(index("checksum", i)+".add_length", "cannot be combined with init_as = \"continue\"")
+			}
+		}
+		if err != nil {
+			v.key(at, "%s", err)
+		}
+	}
+	v.seedLoops()
+}
+
+// seedLoops reports rules whose start values lead back to themselves.
+func (v *validator) seedLoops() {
+	byName := map[string]*Rule{}
+	for i := range v.m.Checksums {
+		byName[v.m.Checksums[i].Name] = &v.m.Checksums[i]
+	}
+	for i := range v.m.Checksums {
+		start := &v.m.Checksums[i]
+		names := []string{start.Name}
+		for r := byName[start.InitFrom]; r != nil && len(names) <= len(v.m.Checksums); r = byName[r.InitFrom] {
+			names = append(names, r.Name)
+			if r == start {
+				v.key(index("checksum", i)+".init_from", "start values lead in a loop: %s", strings.Join(names, " -> "))
+				return
+			}
+		}
+	}
+}
+
+func (m *Map) region(name string) (Region, bool) {
+	i := slices.IndexFunc(m.Regions, func(r Region) bool { return r.Name == name })
+	if i < 0 {
+		return Region{}, false
+	}
+	return m.Regions[i], true
+}
+
+func (m *Map) regionNames() []string {
+	names := make([]string, len(m.Regions))
+	for i, r := range m.Regions {
+		names[i] = r.Name
+	}
+	return names
+}
+
+func (m *Map) ruleNames() []string {
+	names := make([]string, len(m.Checksums))
+	for i, r := range m.Checksums {
+		names[i] = r.Name
+	}
+	return names
+}
+
+// params turns a sum of the map into one of package checksum.
+func (s *SumSpec) params() checksum.SumParams {
+	return checksum.SumParams{
+		Name:      fmt.Sprintf("%d-bit sum of %d-byte words", s.Width, s.Word),
+		Width:     s.Width,
+		WordSize:  s.Word,
+		BigEndian: s.ByteOrder == BigEndian,
+		Op:        map[SumOp]checksum.SumOp{SumAdd: checksum.OpAdd, SumAddCarry: checksum.OpCarry, SumXor: checksum.OpXor}[s.Op],
+		Form:      map[SumForm]checksum.Form{SumPlain: checksum.FormPlain, SumOnes: checksum.FormOnes, SumTwos: checksum.FormTwos}[s.Form],
+	}
+}
+
+// size returns the bytes of the whole field.
+func (s *Stored) size() int {
+	if s.Form.pair() {
+		return 2 * s.Bytes
+	}
+	return s.Bytes
+}
