@@ -126,7 +126,7 @@ func (s *Stored) encode(v checksum.Value, old []byte) []byte {
 // value was ever written.
 func (s *Stored) unset(field []byte) bool {
 	return slices.ContainsFunc(s.Unset, func(b byte) bool {
-		return len(bytes.Trim(field, string([]byte{b}))) == 0
+		return bytes.Count(field, []byte{b}) == len(field)
 	})
 }
 

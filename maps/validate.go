@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/vin"
 )
 
 func (p *problems) decode(root *node, m *Map) {
@@ -214,8 +215,8 @@ func (v *validator) identities() {
 		switch {
 		case id.Range.Size > maxIdentityBytes:
 			v.key(path+".range", "has %d bytes; an identity field has at most %d", id.Range.Size, maxIdentityBytes)
-		case id.As == AsVIN && id.Range.Size != vinLength:
-			v.key(path+".range", "has %d bytes; a vehicle identification number has %d characters", id.Range.Size, vinLength)
+		case id.As == AsVIN && id.Range.Size != vin.Length:
+			v.key(path+".range", "has %d bytes; a vehicle identification number has %d characters", id.Range.Size, vin.Length)
 		}
 	}
 }
