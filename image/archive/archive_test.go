@@ -1,0 +1,318 @@
+package archive
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"example.com/calproof/image/archive/bagit"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/imagetest"
+)
+
+var ctx = context.Background()
+
+// day is the clock of the tests.
+var day = time.Date(2026, 11, 25, 9, 30, 0, 0, time.UTC)
+
+func testOptions() Options {
+	return Options{Tool: "calproof test", Now: func() time.Time { return day }}
+}
+
+func newArchive(t testing.TB) *Archive {
+	t.Helper()
+	a, err := Init(filepath.Join(t.TempDir(), "archive"), testOptions())
+	require.NoError(t, err)
+	t.Cleanup(func() { a.Close() })
+	return a
+}
+
+// noise returns size bytes that do not repeat, the same for a seed.
+func noise(seed uint64, size int) []byte {
+	r := rand.NewChaCha8([32]byte{byte(seed), byte(seed >> 8)})
+	data := make([]byte, size)
+	r.Read(data)
+	return data
+}
+
+func sumOf(data []byte) string {
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
+}
+
+func passed(v evidence.Verdict) *Verdict {
+	return &Verdict{Verdict: v, JSON: fmt.Appendf(nil, `{"verdict": %q, "findings": []}`, v), Text: []byte(string(v) + "\n")}
+}
+
+// backup is an addition with everything in it.
+func backup(vehicle string, image []byte) Addition {
+	volts, latency, took := 13.1, 0.5, 62*time.Minute
+	return Addition{
+		Vehicle: vehicle, Kind: Backup,
+		Image: BytesSource("backup.bin", image), ImageFormat: "raw",
+		SecondRead: BytesSource("second-read.bin", image), Map: BytesSource("groomer.toml", []byte("format = 1\n")),
+		Attached: []*Source{BytesSource("licence.txt", []byte("for tests only\n"))},
+		Note:     "read on the bench,\nlid open", Verdict: passed(evidence.Pass),
+		Controller: bagit.Fields{{Label: "software number", Value: "GD-0042"}},
+		Conditions: Conditions{SupplyVolts: &volts, AdapterLatencyMS: &latency, Duration: &took},
+	}
+}
+
+// fill adds a small history: a backup, an edit of it, an attachment.
+func fill(t testing.TB, a *Archive, vehicle string, size int) {
+	t.Helper()
+	image := noise(1, size)
+	edit := bytes.Clone(image)
+	edit[size/2] ^= 0x10
+	_, err := a.Add(ctx, backup(vehicle, image))
+	require.NoError(t, err)
+	_, err = a.Add(ctx, Addition{Vehicle: vehicle, Kind: Modified, Image: BytesSource("edited.bin", edit), Parent: sumOf(image), Verdict: passed(evidence.Unproven)})
+	require.NoError(t, err)
+	_, err = a.Add(ctx, Addition{Vehicle: vehicle, Kind: Attachment, Attached: []*Source{BytesSource("wiring.txt", []byte("pin 1: supply\n"))}})
+	require.NoError(t, err)
+}
+
+func verifyAll(t testing.TB, a *Archive) *Verification {
+	t.Helper()
+	v, err := a.Verify(ctx, VerifyOptions{BothHashes: true})
+	require.NoError(t, err)
+	return v
+}
+
+func TestAddAndReadBack(t *testing.T) {
+	a := newArchive(t)
+	image := noise(7, 3000)
+	added, err := a.Add(ctx, backup("Groomer 2", image))
+	require.NoError(t, err)
+	assert.Equal(t, "groomer-2/0001-backup-2026-11-25", added.Entry.Ref())
+
+	v, err := a.Vehicle(ctx, "groomer 2")
+	require.NoError(t, err)
+	require.Len(t, v.Entries, 1)
+	assert.Equal(t, added.Entry, v.Entries[0], "what Add returns is what is read back")
+	e := v.Entries[0]
+	assert.Equal(t, "Groomer 2", e.Vehicle)
+	assert.Equal(t, "data/image/backup.bin", e.ImagePath)
+	assert.Equal(t, sumOf(image), e.ImageSHA256)
+	assert.Equal(t, 13.1, *e.Conditions.SupplyVolts)
+	assert.Equal(t, 62*time.Minute, *e.Conditions.Duration)
+	assert.Equal(t, "GD-0042", e.Controller.Get("software number"))
+	assert.Equal(t, day, e.Created)
+
+	var out bytes.Buffer
+	require.NoError(t, a.Restore(ctx, &e, &out))
+	assert.Equal(t, image, out.Bytes())
+	out.Reset()
+	require.NoError(t, a.RestoreFile(ctx, &e, e.NotePath, &out))
+	assert.Equal(t, "read on the bench,\nlid open\n", out.String())
+
+	got := verifyAll(t, a)
+	assert.Equal(t, evidence.Pass, got.Verdict, "%v", got.Findings)
+	assert.Empty(t, got.Findings)
+}
+
+// TestCoreutilsAgree checks every manifest of every entry, and the chain, with
+// sha256sum and sha512sum.
+func TestCoreutilsAgree(t *testing.T) {
+	sha256sum, sha512sum := imagetest.Tool(t, "sha256sum"), imagetest.Tool(t, "sha512sum")
+	a := newArchive(t)
+	fill(t, a, "Groomer 2", 4096)
+	check := func(dir, tool string, manifests ...string) {
+		t.Helper()
+		cmd := exec.Command(tool, append([]string{"-c", "--strict"}, manifests...)...)
+		cmd.Dir = dir
+		out, err := cmd.CombinedOutput()
+		assert.NoError(t, err, "%s in %s: %s", tool, dir, out)
+		assert.NotContains(t, string(out), "FAILED")
+	}
+	v, err := a.Vehicle(ctx, "Groomer 2")
+	require.NoError(t, err)
+	require.Len(t, v.Entries, 3)
+	for _, e := range v.Entries {
+		dir := filepath.Join(a.Dir(), e.Folder, e.Name)
+		check(dir, sha256sum, "manifest-sha256.txt", "tagmanifest-sha256.txt")
+		check(dir, sha512sum, "manifest-sha512.txt", "tagmanifest-sha512.txt")
+	}
+	check(filepath.Join(a.Dir(), v.Folder), sha256sum, chainFile)
+}
+
+// TestEntriesAreStrictBags: what we write, our own validator accepts, and no
+// entry needs another algorithm or encoding.
+func TestEntriesAreStrictBags(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "Groomer 2", 100)
+	v, err := a.Vehicle(ctx, "Groomer 2")
+	require.NoError(t, err)
+	for _, e := range v.Entries {
+		report, err := bagit.Validate(ctx, os.DirFS(filepath.Join(a.Dir(), e.Folder, e.Name)), bagit.Options{})
+		require.NoError(t, err)
+		assert.True(t, report.Accepted(), "%v", report.Problems)
+		assert.Equal(t, "1.0", report.Version)
+	}
+}
+
+func TestDuplicateIsRefused(t *testing.T) {
+	a := newArchive(t)
+	image := noise(1, 500)
+	_, err := a.Add(ctx, backup("a", image))
+	require.NoError(t, err)
+	_, err = a.Add(ctx, backup("a", image))
+	var dup *DuplicateError
+	require.ErrorAs(t, err, &dup)
+	assert.Equal(t, 1, dup.Existing.Number)
+	again := backup("a", image)
+	again.Again = true
+	_, err = a.Add(ctx, again)
+	require.NoError(t, err)
+	_, err = a.Add(ctx, backup("b", image))
+	require.NoError(t, err, "another vehicle may have the same image")
+	found, err := a.Find(ctx, sumOf(image))
+	require.NoError(t, err)
+	assert.Len(t, found, 3)
+	assert.Equal(t, evidence.Pass, verifyAll(t, a).Verdict)
+}
+
+func TestAdditionMistakesAreAllNamed(t *testing.T) {
+	a := newArchive(t)
+	_, err := a.Add(ctx, Addition{Vehicle: " ", VIN: "123", Kind: "copy", Parent: "x", Folder: "a/b"})
+	for _, want := range []string{"vehicle has no name", "VIN has 3 characters", `kind "copy" is none of backup`, `parent "x"`, `name "a/b" holds '/'`} {
+		assert.ErrorContains(t, err, want)
+	}
+	add := backup("a", noise(1, 10))
+	add.Verdict = &Verdict{Verdict: evidence.Pass, JSON: []byte(`{"verdict":"fail"}`)}
+	_, err = a.Add(ctx, add)
+	assert.ErrorContains(t, err, `its JSON says "fail"`)
+	add = backup("a", noise(1, 10))
+	add.ImageSHA256 = sumOf([]byte("other"))
+	_, err = a.Add(ctx, add)
+	assert.ErrorContains(t, err, "changed while it was kept")
+	add = backup("a", noise(1, 10))
+	add.Parent = sumOf([]byte("other"))
+	_, err = a.Add(ctx, add)
+	assert.ErrorContains(t, err, "keep the original first")
+	names, err := os.ReadDir(a.Dir())
+	require.NoError(t, err)
+	for _, n := range names {
+		assert.Contains(t, []string{lockFile, markerFile}, n.Name(), "left behind")
+	}
+}
+
+func TestVehicleFolders(t *testing.T) {
+	a := newArchive(t)
+	const id = "1M8GDM9AXKP042788" // published example, see image/vin/testdata
+	for _, c := range []struct{ vehicle, vin, name, folder string }{
+		{"Groomer 2 (blue)", "", "", "groomer-2-blue"},
+		{id, "", "", "vehicle-001"},
+		{"the old one " + strings.ToLower(id), "", "", "vehicle-002"},
+		{"North slope?", "", "snowcat", "snowcat"},
+		{"con", "", "", "vehicle-003"},
+		{"Schneefräse 1", "", "", "schneefräse-1"},
+		{"...", "", "", "vehicle-004"},
+	} {
+		add := backup(c.vehicle, []byte(c.vehicle))
+		add.VIN, add.Folder = c.vin, c.name
+		added, err := a.Add(ctx, add)
+		require.NoError(t, err, c.vehicle)
+		assert.Equal(t, c.folder, added.Entry.Folder)
+		again, err := a.Vehicle(ctx, strings.ToUpper(c.vehicle))
+		require.NoError(t, err, c.vehicle)
+		assert.Equal(t, c.folder, again.Folder)
+	}
+	v, err := a.Vehicle(ctx, id)
+	require.NoError(t, err)
+	assert.Equal(t, id, v.VIN, "a name that is a VIN is kept as one")
+
+	clash := backup("groomer 2, blue", nil)
+	_, err = a.Add(ctx, clash)
+	assert.ErrorContains(t, err, `folder "groomer-2-blue" of the archive is taken`)
+	clash.Folder = "GROOMER-2-blue"
+	_, err = a.Add(ctx, clash)
+	assert.ErrorContains(t, err, "is taken")
+	_, err = a.Vehicle(ctx, "nobody")
+	assert.ErrorIs(t, err, ErrNotFound)
+	assert.Equal(t, evidence.Pass, verifyAll(t, a).Verdict)
+}
+
+func TestEntryLookup(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "g", 200)
+	_, err := a.Add(ctx, Addition{Vehicle: "g", Kind: Backup, Image: BytesSource("later.bin", noise(9, 200))})
+	require.NoError(t, err)
+	v, err := a.Vehicle(ctx, "g")
+	require.NoError(t, err)
+	first := v.Entries[0]
+	for ref, number := range map[string]int{
+		"1": 1, "0002": 2, "backup": 4, "modified": 2, first.Name: 1, first.ImageSHA256: 1, strings.ToUpper(first.ImageSHA256[:8]): 1,
+	} {
+		e, err := v.Entry(ref)
+		require.NoError(t, err, ref)
+		assert.Equal(t, number, e.Number, ref)
+	}
+	for _, ref := range []string{"", "5", "0", "readback", first.ImageSHA256[:7] + "x", "9999999999999999999999"} {
+		_, err := v.Entry(ref)
+		assert.ErrorIs(t, err, ErrNotFound, ref)
+	}
+}
+
+func TestNamesAreMadeSafe(t *testing.T) {
+	a := newArchive(t)
+	add := backup("g", noise(1, 10))
+	add.Image.Name = "con.bin"
+	add.Attached = nil
+	for _, name := range []string{"a%b.txt", "A%B.TXT", "ends in dot.", "Nu\u0301n\u0303ez.txt", "N\u00FA\u00F1ez.txt", strings.Repeat("long", 60) + ".txt", "\xff\xfe", "a\nb", "..", "aux"} {
+		add.Attached = append(add.Attached, BytesSource(name, []byte(name)))
+	}
+	added, err := a.Add(ctx, add)
+	require.NoError(t, err)
+	assert.Equal(t, "data/image/_con.bin", added.Entry.ImagePath)
+	assert.Equal(t, "con.bin", added.Entry.ImageName)
+	assert.Contains(t, added.Entry.Attached, "data/attached/a_b.txt")
+	assert.Contains(t, added.Entry.Attached, "data/attached/A_B-2.TXT")
+	assert.Contains(t, added.Entry.Attached, "data/attached/N\u00FA\u00F1ez-2.txt")
+	got := verifyAll(t, a)
+	assert.Equal(t, evidence.Pass, got.Verdict, "%v", got.Findings)
+}
+
+func TestInitRefusesAFullFolder(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "x"), nil, 0o600))
+	_, err := Init(dir, Options{})
+	assert.ErrorContains(t, err, `is not empty (it holds "x")`)
+	_, err = Open(dir, Options{})
+	assert.ErrorIs(t, err, ErrNotArchive)
+	a := newArchive(t)
+	_, err = Init(a.Dir(), Options{})
+	assert.ErrorContains(t, err, "is an archive already")
+	dir = t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, markerFile), []byte("calproof archive, format 2\n"), 0o600))
+	_, err = Open(dir, Options{})
+	assert.ErrorIs(t, err, ErrNotArchive)
+	assert.ErrorContains(t, err, "format 2")
+}
+
+func TestClockSetBack(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "g", 100)
+	a.opts.Now = func() time.Time { return day.AddDate(-3, 0, 0) }
+	_, err := a.Add(ctx, Addition{Vehicle: "g", Kind: Backup, Image: BytesSource("later.bin", noise(9, 200))})
+	require.NoError(t, err)
+	v, err := a.Vehicle(ctx, "g")
+	require.NoError(t, err)
+	assert.Equal(t, "0004-backup-2023-11-25", v.Entries[3].Name, "the number orders entries, not the day")
+	got := verifyAll(t, a)
+	assert.Equal(t, evidence.Pass, got.Verdict)
+	require.Len(t, got.Findings, 1)
+	assert.Equal(t, "clock-set-back", got.Findings[0].Code)
+}

@@ -1,0 +1,96 @@
+package archive
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path"
+	"strings"
+
+	"example.com/calproof/image/archive/bagit"
+)
+
+// Restore copies the image of e to w and checks its hash on the way. An error
+// means that w may hold wrong bytes and must be thrown away.
+func (r *Reader) Restore(ctx context.Context, e *Entry, w io.Writer) error {
+	if e.ImagePath == "" {
+		return fmt.Errorf("entry %s holds no image", e.Ref())
+	}
+	return r.copyOut(ctx, e, e.ImagePath, e.ImageSHA256, w)
+}
+
+// RestoreFile is Restore for any payload file of e, such as e.MapPath.
+func (r *Reader) RestoreFile(ctx context.Context, e *Entry, file string, w io.Writer) error {
+	data, err := readLimited(r.fsys, path.Join(e.Folder, e.Name, "manifest-sha256.txt"))
+	if err != nil {
+		return err
+	}
+	lines, err := bagit.ParseManifest(data, sha256.Size)
+	if err != nil {
+		return fmt.Errorf("entry %s: manifest-sha256.txt: %w", e.Ref(), err)
+	}
+	for _, l := range lines {
+		if l.Path == file {
+			return r.copyOut(ctx, e, file, hex.EncodeToString(l.Sum), w)
+		}
+	}
+	return fmt.Errorf("entry %s holds no %s", e.Ref(), file)
+}
+
+func (r *Reader) copyOut(ctx context.Context, e *Entry, file, want string, w io.Writer) error {
+	if !strings.HasPrefix(file, "data/") || !fs.ValidPath(file) {
+		return fmt.Errorf("entry %s: %q is no payload file", e.Ref(), file)
+	}
+	f, err := r.fsys.Open(path.Join(e.Folder, e.Name, file))
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	h := sha256.New()
+	buf := make([]byte, 128<<10)
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		n, err := f.Read(buf)
+		h.Write(buf[:n])
+		if _, werr := w.Write(buf[:n]); werr != nil {
+			return werr
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if got := hex.EncodeToString(h.Sum(nil)); got != want {
+		return fmt.Errorf("entry %s: %s has SHA-256 %.16s... where %.16s... was kept; the archive is damaged here, run `archive verify`", e.Ref(), file, got, want)
+	}
+	return nil
+}
+
+// Find returns the entries whose image has this SHA-256.
+func (r *Reader) Find(ctx context.Context, sum string) ([]Entry, error) {
+	var out []Entry
+	for v, err := range r.Vehicles(ctx) {
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range v.Entries {
+			if e.ImageSHA256 == sum {
+				out = append(out, e)
+			}
+		}
+	}
+	return out, nil
+}
+
+// Kept returns e with its files.
+func (r *Reader) Kept(e *Entry) Kept {
+	return Kept{Entry: *e, FS: subFolder(r.fsys, path.Join(e.Folder, e.Name))}
+}
