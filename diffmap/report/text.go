@@ -58,6 +58,7 @@ func (p *printer) wrap(indent, hang int, format string, args ...any) {
 // labelled writes a word that matters, then text that hangs at column hang.
 func (p *printer) labelled(indent, hang int, word, format string, args ...any) {
 	room := p.width - hang
+	word = Clean(word)
 	for i, l := range fold(Clean(fmt.Sprintf(format, args...)), room, room) {
 		if i > 0 {
 			p.write(hang, l)
@@ -65,7 +66,7 @@ func (p *printer) labelled(indent, hang int, word, format string, args ...any) {
 		}
 		p.b.WriteString(strings.Repeat(" ", indent))
 		p.b.WriteString(p.paint(word))
-		p.b.WriteString(strings.Repeat(" ", max(1, hang-indent-len(word))))
+		p.b.WriteString(strings.Repeat(" ", max(1, hang-indent-width(word))))
 		p.b.WriteString(l + "\n")
 	}
 }
@@ -105,7 +106,7 @@ func (p *printer) pairs(list [][2]string) {
 	}
 	for _, kv := range list {
 		if kv[1] != "" {
-			p.wrap(2, 4+widest, "%s  %s", pad(kv[0], widest), kv[1])
+			p.labelled(2, 4+widest, kv[0], "%s", kv[1])
 		}
 	}
 }
@@ -200,11 +201,12 @@ func (p *printer) findings(title string, list []evidence.Finding, notes bool) {
 func (p *printer) finding(indent int, f evidence.Finding) {
 	hang := indent + 9
 	p.labelled(indent, hang, string(f.Severity), "%s", f.Message)
+	// What the sentence says already is not said again.
 	where := "code " + f.Code
-	if f.Region != "" {
-		where += fmt.Sprintf(", region %q", f.Region)
+	if name := fmt.Sprintf("%q", f.Region); f.Region != "" && !strings.Contains(f.Message, name) {
+		where += ", region " + name
 	}
-	if len(f.Ranges) > 0 {
+	if len(f.Ranges) > 0 && !strings.Contains(f.Message, f.Ranges[0].String()) {
 		where += ", at " + rangeList(f.Ranges, 2)
 	}
 	p.wrap(hang, hang+2, "%s", where)

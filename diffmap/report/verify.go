@@ -50,16 +50,6 @@ func (d VerifyData) text(p *printer, findings []evidence.Finding) {
 
 // reason says in a sentence what led to the verdict.
 func (d VerifyData) reason(findings []evidence.Finding) string {
-	pass := 0
-	for _, r := range d.Checksums {
-		if r.Verdict == evidence.Pass {
-			pass++
-		}
-	}
-	rules := fmt.Sprintf("%d of %s agree", pass, count(uint64(len(d.Checksums)), "checksum rule"))
-	if len(d.Checksums) == 0 {
-		rules = "the map has no checksum rule"
-	}
 	faults, cautions := tally(findings)
 	read := "nothing speaks of a bad read"
 	if faults+cautions > 0 {
@@ -67,7 +57,25 @@ func (d VerifyData) reason(findings []evidence.Finding) string {
 	} else if d.Read != nil && d.Read.Verdict != evidence.Pass {
 		read = "the read could not be judged fully"
 	}
-	return rules + "; " + read
+	return rulesAgree(d.Checksums) + "; " + read
+}
+
+func rulesAgree(list []maps.RuleResult) string {
+	pass := 0
+	for _, r := range list {
+		if r.Verdict == evidence.Pass {
+			pass++
+		}
+	}
+	switch {
+	case len(list) == 0:
+		return "the map has no checksum rule"
+	case pass == 1 && len(list) == 1:
+		return "the one checksum rule agrees"
+	case pass == len(list):
+		return fmt.Sprintf("all %d checksum rules agree", pass)
+	}
+	return fmt.Sprintf("%d of %s agree", pass, count(uint64(len(list)), "checksum rule"))
 }
 
 func tally(findings []evidence.Finding) (faults, cautions uint64) {
