@@ -67,9 +67,10 @@ type RegionChange struct {
 // Touched reports whether anything in the region differs, coverage included.
 func (r RegionChange) Touched() bool { return r.Bytes+r.Appeared+r.Vanished > 0 }
 
-// Compare tells what changed from original to modified, both as they were
-// read. m may be nil: then only changes and coverage are known. A map that does
-// not fit an image is no error; what it could not decode says so.
+// Compare tells what changed from original to modified. m may be nil: then only
+// changes and coverage are known. With a map, the addresses of both images must
+// be the map's: [maps.Open] and [maps.Map.Arrange] make such images. A map that
+// does not fit an image is no error; what it could not decode says so.
 //
 // It reads each image once, block by block, and holds neither whole.
 func Compare(original, modified *image.Image, m *maps.Map, opts Options) (*Result, error) {

@@ -28,6 +28,7 @@ const (
 	CodeTableUndecoded    = "table-undecoded"         // a table could not be decoded
 	CodeNoLimits          = "no-limits"               // no limits are declared where something changed
 	CodeNoChecksumRules   = "no-checksum-rules"       // the map has no checksum rule
+	CodeNoMap             = "no-region-map"           // no region map was given
 	CodeNoRepeat          = "no-second-read"          // neither a second read nor a proved archive entry
 	CodeSameRead          = "second-read-same-image"  // the second read is the original itself
 	CodeArchiveEntry      = "archive-entry"           // an archive entry that does not verify or was never proved

@@ -13,9 +13,10 @@ import (
 )
 
 // GateInput is everything the gate judges. Original, Modified and Map must be
-// given.
+// given. The addresses of all images are the map's: [maps.Open] and
+// [maps.Map.Arrange] make such images.
 type GateInput struct {
-	Original, Modified *image.Image // as they were read
+	Original, Modified *image.Image
 	Map                *maps.Map
 	SecondRead         *image.Image // another read of the same controller; nil: none
 	Bench              BenchFigures

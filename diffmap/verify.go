@@ -17,22 +17,32 @@ type Verification struct {
 	Checksums []maps.RuleResult    `json:"checksums"` // every rule, in map order
 	Read      *readcheck.Report    `json:"read"`      // the examination of the read
 	Identity  []maps.IdentityValue `json:"identity,omitempty"`
+	HasMap    bool                 `json:"-"` // whether a map was given
 }
 
-// Verify checks im, as it was read, against m.
+// Verify checks im, whose addresses are the map's ([maps.Open] and
+// [maps.Map.Arrange] make such an image). m may be nil: then only the read is
+// examined, and the verdict is at best unproven.
 func Verify(m *maps.Map, im *image.Image) (*Verification, error) {
-	if m == nil || im == nil {
-		return nil, fmt.Errorf("verify: image or map is missing; give both")
-	}
-	b, err := maps.Bind(m, im)
-	if err != nil {
-		return nil, err
+	if im == nil {
+		return nil, fmt.Errorf("verify: the image is missing")
 	}
 	read, err := readcheck.Examine(m, im)
 	if err != nil {
 		return nil, err
 	}
-	v := &Verification{Coverage: b.Coverage(), Checksums: b.Check(), Read: read, Identity: b.Identity()}
+	v := &Verification{Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{}, Read: read, HasMap: m != nil}
+	if m == nil {
+		v.Verdict = evidence.Combine(read.Verdict, evidence.Unproven)
+		return v, nil
+	}
+	b, err := maps.Bind(m, im)
+	if err != nil {
+		return nil, err
+	}
+	v.Coverage = append(v.Coverage, b.Coverage()...)
+	v.Checksums = append(v.Checksums, b.Check()...)
+	v.Identity = b.Identity()
 	verdicts := []evidence.Verdict{read.Verdict, evidence.Judge(v.Coverage)}
 	if len(v.Checksums) == 0 {
 		verdicts = append(verdicts, evidence.Unproven)
@@ -62,7 +72,11 @@ func (v *Verification) Findings() []evidence.Finding {
 	for _, f := range v.Coverage {
 		add(f)
 	}
-	if len(v.Checksums) == 0 {
+	switch {
+	case !v.HasMap:
+		add(evidence.Finding{Code: CodeNoMap, Severity: evidence.Caution,
+			Message: "no region map was given, so nothing says what the image must hold and which checksums cover it"})
+	case len(v.Checksums) == 0:
 		add(evidence.Finding{Code: CodeNoChecksumRules, Severity: evidence.Caution,
 			Message: "the map has no checksum rule, so no checksum was proved; add the rules of this controller to the map"})
 	}

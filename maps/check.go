@@ -39,14 +39,17 @@ type RuleResult struct {
 // Finding returns what r means as a finding: a fault, a caution, or a note for
 // a rule that agrees. The region is left to the caller, who has the map.
 func (r RuleResult) Finding() evidence.Finding {
-	f := evidence.Finding{Code: r.code, Message: r.title() + ": " + r.Reason}
+	f := evidence.Finding{Message: r.title() + ": " + r.Reason}
 	switch r.Verdict {
 	case evidence.Pass:
-		f.Severity = evidence.Note
+		f.Code, f.Severity = CodeAgrees, evidence.Note
 	case evidence.Unproven:
-		f.Severity = evidence.Caution
+		f.Code, f.Severity = CodeUnset, evidence.Caution
 	default:
-		f.Severity = evidence.Fault
+		f.Code, f.Severity = CodeMismatch, evidence.Fault
+	}
+	if r.code != "" { // a result that Check did not make has none
+		f.Code = r.code
 	}
 	if r.Field != nil {
 		f.Ranges = []image.Range{*r.Field}

@@ -141,7 +141,7 @@ func (d InspectData) text(p *printer, findings []evidence.Finding) {
 	}
 	p.pairs([][2]string{
 		{"file size", bytesOf(d.FileSize)}, {"SHA-256", d.SHA256}, {"header", header},
-		{"start address", start}, {"map", d.Map.line()},
+		{"starts at", start}, {"map", d.Map.line()},
 	})
 	p.heading("Segments")
 	const shown = 40

@@ -49,7 +49,7 @@ var (
 	rulePass = maps.RuleResult{Rule: "calibration CRC", Algorithm: "CRC-32/ISO-HDLC", Cover: []image.Range{rng(0x70000, 0xFFF0), rng(0x7FFF4, 8)},
 		Field: ptr(rng(0x7FFFC, 4)), Stored: "0x1234ABCD", Computed: "0x1234ABCD", Verdict: evidence.Pass, Reason: "stored and computed value agree"}
 	ruleFail = maps.RuleResult{Rule: "program block sum", Repeat: 2, Algorithm: "SUM-16", Cover: []image.Range{rng(0x10000, 0x8000)},
-		Field: ptr(rng(0x17FFE, 2)), Stored: "0x0102", Computed: "0x0A0B", Verdict: evidence.Fail, Reason: "stored 0x0102 at 0x17FFE, computed 0x0A0B"}
+		Field: ptr(rng(0x17FFE, 2)), Stored: "0x0102", Computed: "0x0A0B", Verdict: evidence.Fail, Reason: "stored 0x0102 at 0x17FFE, computed 0x0A0B", Cell: ptr(rng(0x17000, 2))}
 	software = maps.IdentityValue{Name: "software number", Range: rng(0x7FF00, 16), As: "text", Value: "GRM-DRV-0042"}
 	chassis  = maps.IdentityValue{Name: "chassis", Range: rng(0x7FF10, 17), As: "VIN", Value: "11111111111111112", Notes: []string{"check digit does not agree; it is mandatory only in North America"}}
 	stuck    = evidence.Finding{Code: "address-line-stuck", Severity: evidence.Fault, Message: "address line 14 does not toggle: half of the memory was read twice; check the wiring and read again", Ranges: []image.Range{rng(0x0, 0x80000)}}
@@ -69,7 +69,7 @@ func sampleDiff() *diffmap.Result {
 			{Name: "main program", Role: maps.RoleProgram, Edit: maps.EditForbidden, Size: 0x6F000, Bytes: 1, Ranges: []image.Range{rng(0x3000, 1)}},
 			{Name: "drive calibration", Role: maps.RoleCalibration, Edit: maps.EditAllowed, Tags: []maps.Tag{maps.TagSafety}, Size: 0xFF00, Bytes: 10,
 				Ranges: []image.Range{rng(0x70120, 4), rng(0x7FF80, 6)}, Vanished: 16},
-			{Name: diffmap.OutsideName, Bytes: 2, Ranges: []image.Range{rng(0x7FFA6, 2)}, Outside: true},
+			{Name: diffmap.OutsideName, Bytes: 2, Ranges: []image.Range{rng(0x7FFA6, 1)}, Omitted: 1, Appeared: 32, Outside: true},
 		},
 		Appeared: []image.Range{rng(0x80000, 32)}, Vanished: []image.Range{rng(0x7FFC0, 16)},
 		Tables: []diffmap.TableChange{
@@ -117,9 +117,9 @@ func samples() map[string]Data {
 	sum := AlgorithmView{Name: "SUM-16", Aliases: []string{}, Family: checksum.FamilySum, Width: 16, Check: "0x01DD", Parameters: "16-bit sum of bytes", Source: "common practice, no source"}
 	digest := AlgorithmView{Name: "SHA-256", Aliases: []string{"SHA256"}, Family: checksum.FamilyDigest, Width: 256, Check: "0x15E2B0D3", Parameters: "FIPS 180-4", Source: "FIPS 180-4"}
 
-	verified := &diffmap.Verification{Verdict: evidence.Pass, Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{rulePass},
+	verified := &diffmap.Verification{HasMap: true, Verdict: evidence.Pass, Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{rulePass},
 		Read: &readcheck.Report{Verdict: evidence.Pass, Findings: []evidence.Finding{}}, Identity: []maps.IdentityValue{software, chassis}}
-	disproved := &diffmap.Verification{Verdict: evidence.Fail, Coverage: []evidence.Finding{caution}, Checksums: []maps.RuleResult{rulePass, ruleFail},
+	disproved := &diffmap.Verification{HasMap: true, Verdict: evidence.Fail, Coverage: []evidence.Finding{caution}, Checksums: []maps.RuleResult{rulePass, ruleFail},
 		Read: &readcheck.Report{Verdict: evidence.Fail, Findings: []evidence.Finding{stuck}, NotJudged: []string{"data lines: no region holds content of more than 4 KiB"}}}
 	return map[string]Data{
 		"inspect": InspectData{File: "tracks.hex", FileSize: 2900, SHA256: "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",

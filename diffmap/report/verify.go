@@ -13,7 +13,7 @@ import (
 // VerifyData is whether an image is complete and its checksums agree.
 type VerifyData struct {
 	File string      `json:"file"`
-	Map  *MapSummary `json:"map"`
+	Map  *MapSummary `json:"map,omitempty"`
 	*diffmap.Verification
 
 	// Strip, if set, is a picture of the image in characters, a line each.
@@ -56,6 +56,9 @@ func (d VerifyData) reason(findings []evidence.Finding) string {
 		read = tallyText(faults, cautions)
 	} else if d.Read != nil && d.Read.Verdict != evidence.Pass {
 		read = "the read could not be judged fully"
+	}
+	if !d.HasMap {
+		return "no region map was given; " + read
 	}
 	return rulesAgree(d.Checksums) + "; " + read
 }
@@ -196,6 +199,6 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 		filled = count(d.Filled, "byte") + " of gaps"
 	}
 	p.pairs([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
-		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"start address", start}})
+		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"starts at", start}})
 	p.notes(d.Notes)
 }
