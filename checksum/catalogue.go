@@ -2,7 +2,7 @@ package checksum
 
 import "strings"
 
-//go:generate sh -c "go run ./internal/gencatalogue <testdata/crc-catalogue.tsv >catalogue_table.go"
+//go:generate go run ./internal/gencatalogue testdata/crc-catalogue.tsv catalogue_table.go
 
 // catalogueEntry is a row of the catalogue; numbers are written MSB first.
 type catalogueEntry struct {

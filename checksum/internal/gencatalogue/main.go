@@ -1,6 +1,7 @@
-// Command gencatalogue turns the table of catalogue CRCs, tab-separated, on
-// standard input into Go source on standard output. See catalogue.go in
-// package checksum for the command that runs it.
+// Command gencatalogue turns the table of catalogue CRCs, tab-separated, into
+// Go source. "go generate ./checksum" runs it:
+//
+//	gencatalogue TABLE OUTPUT
 package main
 
 import (
@@ -16,14 +17,25 @@ import (
 )
 
 func main() {
-	source, err := generate(os.Stdin)
-	if err == nil {
-		_, err = os.Stdout.Write(source)
-	}
-	if err != nil {
+	if err := run(os.Args[1:]); err != nil {
 		fmt.Fprintln(os.Stderr, "gencatalogue:", err)
 		os.Exit(1)
 	}
+}
+
+func run(args []string) error {
+	if len(args) != 2 {
+		return errors.New("usage: gencatalogue TABLE OUTPUT")
+	}
+	table, err := os.ReadFile(args[0])
+	if err != nil {
+		return err
+	}
+	source, err := generate(bytes.NewReader(table))
+	if err != nil {
+		return fmt.Errorf("%s: %w", args[0], err)
+	}
+	return os.WriteFile(args[1], source, 0o666)
 }
 
 const columns = "name\twidth\tpoly\tinit\trefin\trefout\txorout\tcheck\tresidue\taliases"
