@@ -53,7 +53,7 @@ func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
 		checkValue("poly", p.Poly, p.Width),
 		checkValue("init", p.Init, p.Width),
 		checkValue("final XOR", p.XorOut, p.Width))
-	if err == nil && p.Poly.number().isZero() {
+	if err == nil && p.Poly.low.isZero() {
 		// x^Width alone: the remainder is then just the last bits of the message.
 		err = errors.New("poly is 0, which checks nothing")
 	}
@@ -61,7 +61,7 @@ func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
 		return Algorithm{}, fmt.Errorf("%s: %w", p.label(), err)
 	}
 	if e == nil {
-		e = newEngine(p.Width, p.Poly.number(), p.RefIn)
+		e = newEngine(p.Width, p.Poly.low, p.RefIn)
 	}
 	p.Aliases = slices.Clone(p.Aliases)
 	a := newCRC(p, e)
@@ -82,8 +82,8 @@ func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
 
 // newCRC makes an algorithm of parameters known to be right.
 func newCRC(p CRCParams, e engine) Algorithm {
-	c := &crc{params: p, engine: e, field: field{width: p.Width, poly: p.Poly.number()}}
-	c.start = e.load(p.Init.number())
+	c := &crc{params: p, engine: e, field: field{width: p.Width, poly: p.Poly.low}}
+	c.start = e.load(p.Init.low)
 	return Algorithm{&definition{
 		name: p.Name, aliases: p.Aliases, family: FamilyCRC, width: p.Width,
 		check: p.Check, source: p.Source, note: notes[p.Name], parameters: p.String(), rule: c,
@@ -121,11 +121,11 @@ func (c *crc) fromPoly(r u128) Value {
 	if c.params.RefOut {
 		r = r.reverse(c.params.Width)
 	}
-	return valueOf(c.params.Width, r.xor(c.params.XorOut.number()))
+	return valueOf(c.params.Width, r.xor(c.params.XorOut.low))
 }
 
 func (c *crc) toPoly(v Value) u128 {
-	r := v.number().xor(c.params.XorOut.number())
+	r := v.low.xor(c.params.XorOut.low)
 	if c.params.RefOut {
 		r = r.reverse(c.params.Width)
 	}
@@ -144,7 +144,7 @@ func (c *crc) resume(sum Value) (Hash, error) {
 // register what XorOut, read as a register, becomes after width more zero bits.
 func (c *crc) residue() Value {
 	p := c.params
-	r := p.XorOut.number()
+	r := p.XorOut.low
 	if p.RefOut {
 		r = r.reverse(p.Width)
 	}

@@ -58,7 +58,7 @@ func (f field) power8(n uint64) u128 {
 
 func (c *crc) combine(sumA, sumB Value, lenB uint64) (Value, error) {
 	// B's register started as Init, in AB it started as A's register.
-	change := c.toPoly(sumA).xor(c.params.Init.number())
+	change := c.toPoly(sumA).xor(c.params.Init.low)
 	return c.fromPoly(c.field.mul(change, c.field.power8(lenB)).xor(c.toPoly(sumB))), nil
 }
 

@@ -60,8 +60,4 @@ func (digest) patched(Value, uint64, uint64, []byte, []byte) (Value, error) {
 
 type digestHash struct{ hash.Hash }
 
-func (h *digestHash) Value() Value {
-	v := Value{width: 8 * h.Size()}
-	h.Sum(v.be[:len(v.be)-h.Size()])
-	return v
-}
+func (h *digestHash) Value() Value { return fromBytes(8*h.Size(), h.Sum(nil)) }

@@ -88,15 +88,16 @@ func makeSlicingTables(poly uint64, reflected bool) *slicingTables {
 }
 
 // update takes 16 bytes at a time. The register meets the first 8 of them;
-// byte i of the 16 has 15-i bytes after it, which picks its table.
+// byte i of the 16 has 15-i bytes after it, which picks its table. The pairs
+// keep the way from one register to the next short.
 func (t *slicingTables) update(r uint64, data []byte) uint64 {
 	for len(data) >= 16 {
 		x := binary.BigEndian.Uint64(data) ^ r
 		y := binary.BigEndian.Uint64(data[8:])
-		r = t[15][byte(x>>56)] ^ t[14][byte(x>>48)] ^ t[13][byte(x>>40)] ^ t[12][byte(x>>32)] ^
-			t[11][byte(x>>24)] ^ t[10][byte(x>>16)] ^ t[9][byte(x>>8)] ^ t[8][byte(x)] ^
-			t[7][byte(y>>56)] ^ t[6][byte(y>>48)] ^ t[5][byte(y>>40)] ^ t[4][byte(y>>32)] ^
+		s := t[7][byte(y>>56)] ^ t[6][byte(y>>48)] ^ t[5][byte(y>>40)] ^ t[4][byte(y>>32)] ^
 			t[3][byte(y>>24)] ^ t[2][byte(y>>16)] ^ t[1][byte(y>>8)] ^ t[0][byte(y)]
+		r = (t[15][byte(x>>56)] ^ t[14][byte(x>>48)]) ^ (t[13][byte(x>>40)] ^ t[12][byte(x>>32)]) ^
+			((t[11][byte(x>>24)] ^ t[10][byte(x>>16)]) ^ (t[9][byte(x>>8)] ^ t[8][byte(x)])) ^ s
 		data = data[16:]
 	}
 	for _, b := range data {
@@ -111,10 +112,10 @@ func (t *slicingTables) updateReflected(r uint64, data []byte) uint64 {
 	for len(data) >= 16 {
 		x := binary.LittleEndian.Uint64(data) ^ r
 		y := binary.LittleEndian.Uint64(data[8:])
-		r = t[15][byte(x)] ^ t[14][byte(x>>8)] ^ t[13][byte(x>>16)] ^ t[12][byte(x>>24)] ^
-			t[11][byte(x>>32)] ^ t[10][byte(x>>40)] ^ t[9][byte(x>>48)] ^ t[8][byte(x>>56)] ^
-			t[7][byte(y)] ^ t[6][byte(y>>8)] ^ t[5][byte(y>>16)] ^ t[4][byte(y>>24)] ^
+		s := t[7][byte(y)] ^ t[6][byte(y>>8)] ^ t[5][byte(y>>16)] ^ t[4][byte(y>>24)] ^
 			t[3][byte(y>>32)] ^ t[2][byte(y>>40)] ^ t[1][byte(y>>48)] ^ t[0][byte(y>>56)]
+		r = (t[15][byte(x)] ^ t[14][byte(x>>8)]) ^ (t[13][byte(x>>16)] ^ t[12][byte(x>>24)]) ^
+			((t[11][byte(x>>32)] ^ t[10][byte(x>>40)]) ^ (t[9][byte(x>>48)] ^ t[8][byte(x>>56)])) ^ s
 		data = data[16:]
 	}
 	for _, b := range data {

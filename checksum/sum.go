@@ -199,7 +199,7 @@ func (s *wordSum) finish(acc uint64) Value {
 }
 
 func (s *wordSum) accumulator(v Value) uint64 {
-	acc := v.number().lo ^ s.params.XorOut
+	acc := v.low.lo ^ s.params.XorOut
 	switch s.params.Form {
 	case FormOnes:
 		acc = ^acc

@@ -17,7 +17,8 @@ const MaxWidth = 512
 // and means "not given".
 type Value struct {
 	width int
-	be    [MaxWidth / 8]byte // the number, most significant byte first, right-aligned
+	low   u128   // the low 128 bits
+	high  string // for widths above 128 the bytes above them, most significant first; a string, so that == compares them
 }
 
 // NewValue returns v as a value of width bits; bits of v beyond the width are
@@ -56,9 +57,7 @@ func ParseValue(width int, s string) (Value, error) {
 	if n.BitLen() > width {
 		return Value{}, fmt.Errorf("%s does not fit in %d bits", shorten(s), width)
 	}
-	v := Value{width: width}
-	n.FillBytes(v.be[:])
-	return v, nil
+	return fromBytes(width, n.FillBytes(make([]byte, (width+7)/8))), nil
 }
 
 // ValueFromBytes returns the value of width bits whose big-endian bytes are
@@ -74,9 +73,19 @@ func ValueFromBytes(width int, bigEndian []byte) (Value, error) {
 	if used := width % 8; used != 0 && bigEndian[0]>>used != 0 {
 		return Value{}, fmt.Errorf("0x%X does not fit in %d bits", bigEndian, width)
 	}
+	return fromBytes(width, bigEndian), nil
+}
+
+// fromBytes is ValueFromBytes for bytes known to be right.
+func fromBytes(width int, bigEndian []byte) Value {
 	v := Value{width: width}
-	copy(v.be[len(v.be)-len(bigEndian):], bigEndian)
-	return v, nil
+	if n := len(bigEndian) - 16; n > 0 {
+		v.high, bigEndian = string(bigEndian[:n]), bigEndian[n:]
+	}
+	var low [16]byte
+	copy(low[16-len(bigEndian):], bigEndian)
+	v.low = u128{binary.BigEndian.Uint64(low[:]), binary.BigEndian.Uint64(low[8:])}
+	return v
 }
 
 // Width returns the number of bits, 0 for the zero Value.
@@ -86,17 +95,16 @@ func (v Value) Width() int { return v.width }
 func (v Value) Bytes() []byte { return v.appendTo(nil) }
 
 func (v Value) appendTo(b []byte) []byte {
-	return append(b, v.be[len(v.be)-(v.width+7)/8:]...)
+	b = append(b, v.high...)
+	for i := min(v.width+7, 128)/8*8 - 8; i >= 0; i -= 8 {
+		b = append(b, byte(v.low.shr(i).lo))
+	}
+	return b
 }
 
 // Uint64 returns v as a number, and whether it fits in 64 bits.
 func (v Value) Uint64() (uint64, bool) {
-	for _, b := range v.be[:MaxWidth/8-8] {
-		if b != 0 {
-			return 0, false
-		}
-	}
-	return binary.BigEndian.Uint64(v.be[MaxWidth/8-8:]), true
+	return v.low.lo, v.low.hi == 0 && strings.Trim(v.high, "\x00") == ""
 }
 
 // String gives "0x" and ceil(width/4) upper-case hexadecimal digits. The zero
@@ -105,7 +113,7 @@ func (v Value) String() string {
 	if v.width == 0 {
 		return "none"
 	}
-	digits := strings.ToUpper(hex.EncodeToString(v.be[:]))
+	digits := strings.ToUpper(hex.EncodeToString(v.Bytes()))
 	return "0x" + digits[len(digits)-(v.width+3)/4:]
 }
 
@@ -115,19 +123,14 @@ func (v Value) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
 // valueOf returns the low width bits of n, or the zero Value if there is no
 // such width.
 func valueOf(width int, n u128) Value {
-	if checkWidth(width) != nil {
+	if width < 1 || width > MaxWidth {
 		return Value{}
 	}
-	n = n.and(mask128(width))
-	v := Value{width: width}
-	binary.BigEndian.PutUint64(v.be[MaxWidth/8-16:], n.hi)
-	binary.BigEndian.PutUint64(v.be[MaxWidth/8-8:], n.lo)
+	v := Value{width: width, low: n.and(mask128(width))}
+	if width > 128 {
+		v.high = string(make([]byte, (width+7)/8-16))
+	}
 	return v
-}
-
-// number returns the low 128 bits of v.
-func (v Value) number() u128 {
-	return u128{binary.BigEndian.Uint64(v.be[MaxWidth/8-16:]), binary.BigEndian.Uint64(v.be[MaxWidth/8-8:])}
 }
 
 func checkWidth(width int) error {
