@@ -25,7 +25,10 @@ type custom interface {
 	decode(d *decoder, n *node, path string)
 }
 
-var rangeType = reflect.TypeFor[image.Range]()
+var (
+	rangeType = reflect.TypeFor[image.Range]()
+	coverType = reflect.TypeFor[Cover]()
+)
 
 func (d *decoder) value(n *node, v reflect.Value, path string) {
 	if _, seen := d.where[path]; !seen {
@@ -150,7 +153,7 @@ func (d *decoder) table(n *node, v reflect.Value, path string) {
 }
 
 // slice fills a list. Bytes may be one number, a list of numbers or a string
-// of hexadecimal digits; a list of ranges or strings may be a single one.
+// of hexadecimal digits; a list of ranges or cover entries may be a single one.
 func (d *decoder) slice(n *node, v reflect.Value, path string) {
 	elem := v.Type().Elem()
 	if elem.Kind() == reflect.Uint8 && n.kind == kindString {
@@ -165,8 +168,8 @@ func (d *decoder) slice(n *node, v reflect.Value, path string) {
 	}
 	items := n.items
 	if n.kind != kindArray {
-		if elem.Kind() == reflect.Struct && elem != rangeType && elem != reflect.TypeFor[Cover]() {
-			d.at(n.offset, path, "must be a list, not %s", n.kind)
+		if elem.Kind() != reflect.Uint8 && elem != rangeType && elem != coverType {
+			d.at(n.offset, path, "must be a list, not %s%s", n.kind, listHint(n, elem, path))
 			return
 		}
 		items = []*node{n}
@@ -176,6 +179,14 @@ func (d *decoder) slice(n *node, v reflect.Value, path string) {
 		d.value(item, out.Index(i), index(path, i))
 	}
 	v.Set(out)
+}
+
+// listHint tells how a list of tables is written.
+func listHint(n *node, elem reflect.Type, path string) string {
+	if n.kind == kindTable && elem.Kind() == reflect.Struct {
+		return fmt.Sprintf("; write [[%s]] above each entry", path)
+	}
+	return ""
 }
 
 // integer reads a TOML integer, or a string that holds one: the form for

@@ -37,7 +37,7 @@ func TestSkeleton(t *testing.T) {
 }
 
 func TestBroken(t *testing.T) {
-	data, _ := os.ReadFile("testdata/broken.toml")
+	data, _ := os.ReadFile("testdata/bad/broken.toml")
 	_, err := Parse("broken.toml", data)
 	t.Log("\n", err)
 	require.Error(t, err)

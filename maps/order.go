@@ -7,14 +7,14 @@ import (
 	"strings"
 )
 
-// sealOrder returns the order in which the instances have to be sealed: one
+// sealOrder returns the order in which the instances have to be sealed, given
+// what [dependencies] says about them: one
 // comes after every other whose field it covers, and after the rule it starts
 // from. If they depend on one another in a loop, the loop is returned instead,
 // each instance followed by one it depends on, the first one again at the end.
 //
 // What an instance does with its own field is not its business.
-func sealOrder(all []instance) (order []int, loop []instance) {
-	needs := dependencies(all)
+func sealOrder(all []instance, needs [][]int) (order []int, loop []instance) {
 	const (
 		untouched = iota
 		open      // its dependencies are being placed

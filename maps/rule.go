@@ -212,7 +212,7 @@ type Pad struct {
 // 0, every address written in the rule is k*stride further on; those in stored
 // and rebalance are k*stored_stride further on if that is given.
 type Repeat struct {
-	// How often, at most [MaxRepeats].
+	// How often: 1 to 8192.
 	Count Number `toml:"count" jsonschema:"required"`
 	// Distance between two repetitions in bytes.
 	Stride Number `toml:"stride" jsonschema:"required"`

@@ -548,7 +548,7 @@ func (v *validator) relations() {
 		return
 	}
 	v.collisions(all)
-	if _, loop := sealOrder(all); loop != nil {
+	if _, loop := sealOrder(all, dependencies(all)); loop != nil {
 		last := loop[len(loop)-1].rule
 		i := slices.IndexFunc(v.m.Checksums, func(r Rule) bool { return r.Name == last.Name })
 		v.key(index("checksum", i), "the rules depend on one another in a loop: %s; no order of writing them can make all agree", loopText(loop))
