@@ -10,67 +10,79 @@ type pair [2]uint64
 // fields by name through go_asm.h, so order and size matter only where a
 // comment says so. See the package documentation for the meaning of each.
 type constants struct {
-	by2048, by1536, by1024, by512 pair
+	by512, by384, by256, by128 pair
+	by64                       pair // appends the 64 zero bits that a register has seen beyond its message
 
-	// These four are loaded as one 512-bit vector: lane i of an accumulator
-	// lies 384-128i bits before the last one. The last lane stays where it is.
-	by384, by256, by128, by0 pair
-
-	by64 pair // appends the 64 zero bits that a CRC register has seen beyond its message
-
-	mu, poly uint64    // Barrett: floor(x^128/P') and P', in the form the engine wants
+	mu, poly uint64    // Barrett: floor(x^128/P') and P', in the form the kernel wants
 	low      [2]uint64 // mask for the one coefficient of P' that does not fit the reflected poly
 
 	swap      [16]byte // order in which the bytes of a block become coefficients
 	reflected bool
-	wide      bool // let the kernel use its widest vectors
+
+	// For the 512-bit kernel, where all data is made reflected.
+	useWide                                       bool
+	bitOrder                                      uint64 // 8x8 bit matrix that does so to a byte
+	wideBy2048, wideBy1536, wideBy1024, wideBy512 pair
+
+	// Loaded as one vector: lane i of an accumulator lies 384-128i bits before
+	// the last one, and that one stays where it is.
+	wideBy384, wideBy256, wideBy128, wideBy0 pair
 
 	x64 uint64 // x^64 mod P', in register form
 }
 
-func makeConstants(poly uint64, reflected bool) constants {
-	c := constants{reflected: reflected}
+// Rows of bit matrices for GF2P8AFFINEQB, the row of bit 7 in the lowest byte.
+const (
+	sameBits    = 0x0102040810204080
+	reverseBits = 0x8040201008040201
+)
 
-	x128 := mulBits(poly, poly, poly) // poly itself is x^64
+func makeConstants(poly uint64, reflected bool) constants {
+	c := constants{reflected: reflected, bitOrder: reverseBits, mu: quotient(poly), poly: poly, x64: poly}
+	for i := range c.swap {
+		c.swap[i] = byte(15 - i)
+	}
+
+	x64 := poly
+	x128 := mulBits(x64, x64, poly)
 	x256 := mulBits(x128, x128, poly)
 	x512 := mulBits(x256, x256, poly)
-	next := func(from pair, power uint64) pair {
+	further := func(from pair, power uint64) pair {
 		return pair{mulBits(from[0], power, poly), mulBits(from[1], power, poly)}
 	}
-	by64 := pair{poly, x128} // x^64, x^128
-	if reflected {
-		by64 = pair{mulBits(1<<63, poly, poly), 1 << 63} // x^127, x^63
-	}
-	by128 := next(by64, poly)
-	by256 := next(by128, x128)
-	by384 := next(by256, x128)
-	by512 := next(by256, x256)
-	by1024 := next(by512, x512)
-	by1536 := next(by1024, x512)
-	by2048 := next(by1536, x512)
 
-	form := func(p pair) pair { return p }
-	if reflected {
-		form = func(p pair) pair { return pair{bits.Reverse64(p[0]), bits.Reverse64(p[1])} }
-	}
-	c.by64, c.by128, c.by256, c.by384 = form(by64), form(by128), form(by256), form(by384)
-	c.by512, c.by1024, c.by1536, c.by2048 = form(by512), form(by1024), form(by1536), form(by2048)
+	// The pairs of reflected data: rev(x^(D+63)), rev(x^(D-1)).
+	rev := func(p pair) pair { return pair{bits.Reverse64(p[0]), bits.Reverse64(p[1])} }
+	by64 := pair{mulBits(1<<63, x64, poly), 1 << 63}
+	by128 := further(by64, x64)
+	by256 := further(by128, x128)
+	by384 := further(by256, x128)
+	by512 := further(by256, x256)
+	by1024 := further(by512, x512)
+	by1536 := further(by1024, x512)
+	by2048 := further(by1536, x512)
+	c.wideBy128, c.wideBy256, c.wideBy384, c.wideBy512 = rev(by128), rev(by256), rev(by384), rev(by512)
+	c.wideBy1024, c.wideBy1536, c.wideBy2048 = rev(by1024), rev(by1536), rev(by2048)
 
-	mu := quotient(poly)
 	if reflected {
-		c.mu = bits.Reverse64(mu)<<1 | 1
+		c.by64, c.by128, c.by256, c.by384, c.by512 = rev(by64), c.wideBy128, c.wideBy256, c.wideBy384, c.wideBy512
+		c.mu = bits.Reverse64(c.mu)<<1 | 1
 		c.poly = bits.Reverse64(poly)<<1 | 1
 		c.low[1] = -(poly & 1)
-		c.x64 = bits.Reverse64(poly)
-	} else {
-		c.mu, c.poly, c.x64 = mu, poly, poly
-	}
-	for i := range c.swap {
-		c.swap[i] = byte(i)
-		if !reflected {
-			c.swap[i] = byte(15 - i)
+		c.x64 = bits.Reverse64(x64)
+		c.bitOrder = sameBits
+		for i := range c.swap {
+			c.swap[i] = byte(i)
 		}
+		return c
 	}
+
+	// The pairs of other data: x^D, x^(D+64).
+	c.by64 = pair{x64, x128}
+	c.by128 = further(c.by64, x64)
+	c.by256 = further(c.by128, x128)
+	c.by384 = further(c.by256, x128)
+	c.by512 = further(c.by256, x256)
 	return c
 }
 

@@ -11,7 +11,7 @@ import (
 
 // Names of the engines.
 const (
-	Wide    = "wide"    // amd64: VPCLMULQDQ on 512-bit vectors (AVX-512)
+	Wide    = "wide"    // amd64: VPCLMULQDQ and GFNI on 512-bit vectors (AVX-512)
 	Narrow  = "narrow"  // amd64: PCLMULQDQ and SSSE3; arm64: PMULL
 	Generic = "generic" // tables, any processor
 )
@@ -47,7 +47,7 @@ func NewEngine(poly uint64, reflected bool, engine string) (*Poly, error) {
 
 func newPoly(poly uint64, reflected bool, engine string) *Poly {
 	p := &Poly{constants: makeConstants(poly, reflected), poly: poly, generic: engine == Generic}
-	p.constants.wide = engine == Wide
+	p.constants.useWide = engine == Wide
 	return p
 }
 

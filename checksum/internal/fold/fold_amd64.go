@@ -10,7 +10,7 @@ func assemblyEngines() []string {
 	var e []string
 	x := &cpu.X86
 	narrow := x.HasPCLMULQDQ && x.HasSSSE3
-	if narrow && x.HasAVX512F && x.HasAVX512BW && x.HasAVX512DQ && x.HasAVX512VL && x.HasAVX512VPCLMULQDQ {
+	if narrow && x.HasAVX512F && x.HasAVX512BW && x.HasAVX512DQ && x.HasAVX512VL && x.HasAVX512VPCLMULQDQ && x.HasAVX512GFNI {
 		e = append(e, Wide)
 	}
 	if narrow {

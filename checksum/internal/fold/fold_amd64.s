@@ -27,6 +27,15 @@ GLOBL shift<>(SB), RODATA|NOPTR, $48
 	VPCLMULQDQ $0x11, k, acc, acc; \
 	VPTERNLOGD $0x96, data, tmp, acc
 
+// LOAD loads a block as coefficients, LOADWIDE four blocks.
+#define LOAD(from, block) \
+	MOVOU  from, block; \
+	PSHUFB X15, block
+
+#define LOADWIDE(from, blocks) \
+	VMOVDQU64      from, blocks; \
+	VGF2P8AFFINEQB $0, Z15, blocks, blocks
+
 // REDUCE leaves t mod P' in the second qword of t for a reflected t, REDUCEMSB
 // in the first for any other. k holds mu and P'. With h the half of t that has
 // the higher powers, q = floor(h*x^64/P') and t + q*P' is the remainder.
@@ -59,36 +68,29 @@ TEXT ·update(SB), NOSPLIT, $0-48
 	JB   one
 	CMPQ CX, $256
 	JB   four
-	CMPB constants_wide(DI), $0
+	CMPB constants_useWide(DI), $0
 	JNE  wide
 
 four:
 	// Four accumulators hide the latency of the multiplier.
-	MOVOU  (SI), X0
-	MOVOU  16(SI), X1
-	MOVOU  32(SI), X2
-	MOVOU  48(SI), X3
+	LOAD(0(SI), X0)
+	LOAD(16(SI), X1)
+	LOAD(32(SI), X2)
+	LOAD(48(SI), X3)
+	PSHUFB X15, X10
 	PXOR   X10, X0
-	PSHUFB X15, X0
-	PSHUFB X15, X1
-	PSHUFB X15, X2
-	PSHUFB X15, X3
 	ADDQ   $64, SI
 	SUBQ   $64, CX
-	MOVOU  constants_by512(DI), X14
 	CMPQ   CX, $64
 	JB     fourToOne
+	MOVOU  constants_by512(DI), X14
 
 	PCALIGN $16
 fourLoop:
-	MOVOU  (SI), X4
-	MOVOU  16(SI), X5
-	MOVOU  32(SI), X6
-	MOVOU  48(SI), X7
-	PSHUFB X15, X4
-	PSHUFB X15, X5
-	PSHUFB X15, X6
-	PSHUFB X15, X7
+	LOAD(0(SI), X4)
+	LOAD(16(SI), X5)
+	LOAD(32(SI), X6)
+	LOAD(48(SI), X7)
 	FOLD(X0, X14, X8)
 	FOLD(X1, X14, X9)
 	FOLD(X2, X14, X10)
@@ -115,46 +117,41 @@ fourToOne:
 	JMP   blocks
 
 wide:
-	// Four accumulators of four lanes: 256 bytes a turn.
-	VMOVDQA64       X10, X10     // clears the rest of Z10
-	VBROADCASTI32X4 constants_swap(DI), Z15
-	VPXORQ          (SI), Z10, Z0
-	VMOVDQU64       64(SI), Z1
-	VMOVDQU64       128(SI), Z2
-	VMOVDQU64       192(SI), Z3
-	VPSHUFB         Z15, Z0, Z0
-	VPSHUFB         Z15, Z1, Z1
-	VPSHUFB         Z15, Z2, Z2
-	VPSHUFB         Z15, Z3, Z3
+	// Four accumulators of four lanes, 256 bytes a turn. All data is made
+	// reflected: to reverse the bits of bytes is cheaper than to swap bytes, as
+	// the multiplier shares its port with shuffles.
+	VPBROADCASTQ constants_bitOrder(DI), Z15
+	LOADWIDE(0(SI), Z0)
+	LOADWIDE(64(SI), Z1)
+	LOADWIDE(128(SI), Z2)
+	LOADWIDE(192(SI), Z3)
+	VGF2P8AFFINEQB  $0, X15, X10, X10
+	VPXORQ          Z10, Z0, Z0
 	ADDQ            $256, SI
 	SUBQ            $256, CX
-	VBROADCASTI32X4 constants_by512(DI), Z13
+	VBROADCASTI32X4 constants_wideBy512(DI), Z13
 	CMPQ            CX, $256
 	JB              wideToOne
-	VBROADCASTI32X4 constants_by2048(DI), Z14
+	VBROADCASTI32X4 constants_wideBy2048(DI), Z14
 
 	PCALIGN $16
 wideLoop:
-	VMOVDQU64 (SI), Z4
-	VMOVDQU64 64(SI), Z5
-	VMOVDQU64 128(SI), Z6
-	VMOVDQU64 192(SI), Z7
-	VPSHUFB   Z15, Z4, Z4
-	VPSHUFB   Z15, Z5, Z5
-	VPSHUFB   Z15, Z6, Z6
-	VPSHUFB   Z15, Z7, Z7
+	LOADWIDE(0(SI), Z4)
+	LOADWIDE(64(SI), Z5)
+	LOADWIDE(128(SI), Z6)
+	LOADWIDE(192(SI), Z7)
 	FOLDWIDE(Z0, Z14, Z4, Z8)
 	FOLDWIDE(Z1, Z14, Z5, Z9)
 	FOLDWIDE(Z2, Z14, Z6, Z10)
 	FOLDWIDE(Z3, Z14, Z7, Z11)
-	ADDQ      $256, SI
-	SUBQ      $256, CX
-	CMPQ      CX, $256
-	JAE       wideLoop
+	ADDQ $256, SI
+	SUBQ $256, CX
+	CMPQ CX, $256
+	JAE  wideLoop
 
 wideToOne:
-	VBROADCASTI32X4 constants_by1536(DI), Z4
-	VBROADCASTI32X4 constants_by1024(DI), Z5
+	VBROADCASTI32X4 constants_wideBy1536(DI), Z4
+	VBROADCASTI32X4 constants_wideBy1024(DI), Z5
 	FOLDWIDE(Z2, Z13, Z3, Z8)
 	FOLDWIDE(Z1, Z5, Z2, Z9)
 	FOLDWIDE(Z0, Z4, Z1, Z10)
@@ -162,19 +159,18 @@ wideToOne:
 	CMPQ CX, $64
 	JB   lanesToOne
 wideBlocks:
-	VMOVDQU64 (SI), Z4
-	VPSHUFB   Z15, Z4, Z4
+	LOADWIDE(0(SI), Z4)
 	FOLDWIDE(Z0, Z13, Z4, Z8)
-	ADDQ      $64, SI
-	SUBQ      $64, CX
-	CMPQ      CX, $64
-	JAE       wideBlocks
+	ADDQ $64, SI
+	SUBQ $64, CX
+	CMPQ CX, $64
+	JAE  wideBlocks
 
 lanesToOne:
-	// Each lane moves to where the last one lies; by0 makes that one vanish,
-	// and it is added as it is.
+	// Each lane moves to where the last one lies; wideBy0 makes that one
+	// vanish, and it is added as it is.
 	VEXTRACTI32X4 $3, Z0, X4
-	VMOVDQU64     constants_by384(DI), Z5
+	VMOVDQU64     constants_wideBy384(DI), Z5
 	VPCLMULQDQ    $0x00, Z5, Z0, Z1
 	VPCLMULQDQ    $0x11, Z5, Z0, Z0
 	VPXORQ        Z1, Z0, Z0
@@ -182,8 +178,13 @@ lanesToOne:
 	VPXOR         Y1, Y0, Y0
 	VEXTRACTI128  $1, Y0, X1
 	VPTERNLOGD    $0x96, X4, X1, X0
+
+	// On with the order of bits and bytes that the 128-bit code has.
+	VGF2P8AFFINEQB $0, X15, X0, X0
 	VZEROUPPER
-	JMP           blocks
+	MOVOU          constants_swap(DI), X15
+	PSHUFB         X15, X0
+	JMP            blocks
 
 one:
 	MOVOU  (SI), X0
@@ -198,8 +199,7 @@ blocks:
 	CMPQ  CX, $16
 	JB    tail
 blockLoop:
-	MOVOU  (SI), X4
-	PSHUFB X15, X4
+	LOAD(0(SI), X4)
 	FOLD(X0, X14, X8)
 	PXOR   X4, X0
 	ADDQ   $16, SI
