@@ -10,19 +10,20 @@ type pair [2]uint64
 // fields by name through go_asm.h, so order and size matter only where a
 // comment says so. See the package documentation for the meaning of each.
 type constants struct {
-	by512, by384, by256, by128 pair
-	by64                       pair // appends the 64 zero bits that a register has seen beyond its message
+	lanes     uint8 // how many blocks of 128 bits the kernel may put in a vector: 1, 2 or 4
+	reflected bool
+
+	by1024, by512, by384, by256, by128 pair
+	by64                               pair // appends the 64 zero bits that a register has seen beyond its message
 
 	mu, poly uint64    // Barrett: floor(x^128/P') and P', in the form the kernel wants
 	low      [2]uint64 // mask for the one coefficient of P' that does not fit the reflected poly
 
-	swap      [16]byte // order in which the bytes of a block become coefficients
-	reflected bool
+	swap [16]byte // order in which the bytes of a block become coefficients
 
-	// For the 512-bit kernel, where all data is made reflected.
-	useWide                                       bool
-	bitOrder                                      uint64 // 8x8 bit matrix that does so to a byte
-	wideBy2048, wideBy1536, wideBy1024, wideBy512 pair
+	// For four lanes, where all data is made reflected.
+	bitOrder                          uint64 // 8x8 bit matrix that does so to a byte
+	wideBy2048, wideBy1024, wideBy512 pair
 
 	// Loaded as one vector: lane i of an accumulator lies 384-128i bits before
 	// the last one, and that one stays where it is.
@@ -38,7 +39,7 @@ const (
 )
 
 func makeConstants(poly uint64, reflected bool) constants {
-	c := constants{reflected: reflected, bitOrder: reverseBits, mu: quotient(poly), poly: poly, x64: poly}
+	c := constants{lanes: 1, reflected: reflected, bitOrder: reverseBits, mu: quotient(poly), poly: poly, x64: poly}
 	for i := range c.swap {
 		c.swap[i] = byte(15 - i)
 	}
@@ -47,6 +48,7 @@ func makeConstants(poly uint64, reflected bool) constants {
 	x128 := mulBits(x64, x64, poly)
 	x256 := mulBits(x128, x128, poly)
 	x512 := mulBits(x256, x256, poly)
+	x1024 := mulBits(x512, x512, poly)
 	further := func(from pair, power uint64) pair {
 		return pair{mulBits(from[0], power, poly), mulBits(from[1], power, poly)}
 	}
@@ -59,13 +61,13 @@ func makeConstants(poly uint64, reflected bool) constants {
 	by384 := further(by256, x128)
 	by512 := further(by256, x256)
 	by1024 := further(by512, x512)
-	by1536 := further(by1024, x512)
-	by2048 := further(by1536, x512)
-	c.wideBy128, c.wideBy256, c.wideBy384, c.wideBy512 = rev(by128), rev(by256), rev(by384), rev(by512)
-	c.wideBy1024, c.wideBy1536, c.wideBy2048 = rev(by1024), rev(by1536), rev(by2048)
+	by2048 := further(by1024, x1024)
+	c.wideBy128, c.wideBy256, c.wideBy384 = rev(by128), rev(by256), rev(by384)
+	c.wideBy512, c.wideBy1024, c.wideBy2048 = rev(by512), rev(by1024), rev(by2048)
 
 	if reflected {
-		c.by64, c.by128, c.by256, c.by384, c.by512 = rev(by64), c.wideBy128, c.wideBy256, c.wideBy384, c.wideBy512
+		c.by64, c.by128, c.by256, c.by384 = rev(by64), c.wideBy128, c.wideBy256, c.wideBy384
+		c.by512, c.by1024 = c.wideBy512, c.wideBy1024
 		c.mu = bits.Reverse64(c.mu)<<1 | 1
 		c.poly = bits.Reverse64(poly)<<1 | 1
 		c.low[1] = -(poly & 1)
@@ -83,6 +85,7 @@ func makeConstants(poly uint64, reflected bool) constants {
 	c.by256 = further(c.by128, x128)
 	c.by384 = further(c.by256, x128)
 	c.by512 = further(c.by256, x256)
+	c.by1024 = further(c.by512, x512)
 	return c
 }
 

@@ -11,9 +11,10 @@ import (
 
 // Names of the engines.
 const (
-	Wide    = "wide"    // amd64: VPCLMULQDQ and GFNI on 512-bit vectors (AVX-512)
-	Narrow  = "narrow"  // amd64: PCLMULQDQ and SSSE3; arm64: PMULL
-	Generic = "generic" // tables, any processor
+	CLMul512 = "clmul512" // amd64: VPCLMULQDQ and GFNI on vectors of 512 bits (AVX-512)
+	CLMul256 = "clmul256" // amd64: VPCLMULQDQ on vectors of 256 bits (AVX2)
+	CLMul128 = "clmul128" // amd64: PCLMULQDQ and SSSE3; arm64: PMULL
+	Generic  = "generic"  // tables, any processor
 )
 
 var available = append(assemblyEngines(), Generic)
@@ -46,8 +47,15 @@ func NewEngine(poly uint64, reflected bool, engine string) (*Poly, error) {
 }
 
 func newPoly(poly uint64, reflected bool, engine string) *Poly {
-	p := &Poly{constants: makeConstants(poly, reflected), poly: poly, generic: engine == Generic}
-	p.constants.useWide = engine == Wide
+	p := &Poly{constants: makeConstants(poly, reflected), poly: poly}
+	switch engine {
+	case CLMul512:
+		p.constants.lanes = 4
+	case CLMul256:
+		p.constants.lanes = 2
+	case Generic:
+		p.generic = true
+	}
 	return p
 }
 

@@ -21,18 +21,28 @@ GLOBL shift<>(SB), RODATA|NOPTR, $48
 	PCLMULQDQ $0x11, k, tmp; \
 	PXOR      tmp, acc
 
-// FOLDWIDE does so with four lanes and adds the next data.
-#define FOLDWIDE(acc, k, data, tmp) \
+// FOLD2 and FOLD4 do so with two and four lanes, and add the next data.
+#define FOLD2(acc, k, data, tmp) \
+	VPCLMULQDQ $0x00, k, acc, tmp; \
+	VPCLMULQDQ $0x11, k, acc, acc; \
+	VPXOR      data, tmp, tmp;     \
+	VPXOR      tmp, acc, acc
+
+#define FOLD4(acc, k, data, tmp) \
 	VPCLMULQDQ $0x00, k, acc, tmp; \
 	VPCLMULQDQ $0x11, k, acc, acc; \
 	VPTERNLOGD $0x96, data, tmp, acc
 
-// LOAD loads a block as coefficients, LOADWIDE four blocks.
+// LOAD loads a block as coefficients, LOAD2 and LOAD4 that many.
 #define LOAD(from, block) \
 	MOVOU  from, block; \
 	PSHUFB X15, block
 
-#define LOADWIDE(from, blocks) \
+#define LOAD2(from, blocks) \
+	VMOVDQU from, blocks; \
+	VPSHUFB Y15, blocks, blocks
+
+#define LOAD4(from, blocks) \
 	VMOVDQU64      from, blocks; \
 	VGF2P8AFFINEQB $0, Z15, blocks, blocks
 
@@ -66,10 +76,14 @@ TEXT ·update(SB), NOSPLIT, $0-48
 
 	CMPQ CX, $64
 	JB   one
-	CMPQ CX, $256
+	CMPQ CX, $128
 	JB   four
-	CMPB constants_useWide(DI), $0
-	JNE  wide
+	CMPB constants_lanes(DI), $2
+	JB   four
+	JE   twoLanes
+	CMPQ CX, $256
+	JB   twoLanes
+	JMP  fourLanes
 
 four:
 	// Four accumulators hide the latency of the multiplier.
@@ -116,70 +130,116 @@ fourToOne:
 	PXOR  X2, X0
 	JMP   blocks
 
-wide:
-	// Four accumulators of four lanes, 256 bytes a turn. All data is made
-	// reflected: to reverse the bits of bytes is cheaper than to swap bytes, as
-	// the multiplier shares its port with shuffles.
-	VPBROADCASTQ constants_bitOrder(DI), Z15
-	LOADWIDE(0(SI), Z0)
-	LOADWIDE(64(SI), Z1)
-	LOADWIDE(128(SI), Z2)
-	LOADWIDE(192(SI), Z3)
+twoLanes:
+	// The same with 128 bytes a turn.
+	VBROADCASTI128 constants_swap(DI), Y15
+	LOAD2(0(SI), Y0)
+	LOAD2(32(SI), Y1)
+	LOAD2(64(SI), Y2)
+	LOAD2(96(SI), Y3)
+	VPSHUFB        X15, X10, X10
+	VPXOR          Y10, Y0, Y0
+	ADDQ           $128, SI
+	SUBQ           $128, CX
+	CMPQ           CX, $128
+	JB             twoLanesOne
+	VBROADCASTI128 constants_by1024(DI), Y14
+
+	PCALIGN $16
+twoLanesLoop:
+	LOAD2(0(SI), Y4)
+	LOAD2(32(SI), Y5)
+	LOAD2(64(SI), Y6)
+	LOAD2(96(SI), Y7)
+	FOLD2(Y0, Y14, Y4, Y8)
+	FOLD2(Y1, Y14, Y5, Y9)
+	FOLD2(Y2, Y14, Y6, Y10)
+	FOLD2(Y3, Y14, Y7, Y11)
+	ADDQ $128, SI
+	SUBQ $128, CX
+	CMPQ CX, $128
+	JAE  twoLanesLoop
+
+twoLanesOne:
+	VBROADCASTI128 constants_by512(DI), Y4
+	VBROADCASTI128 constants_by256(DI), Y14
+	FOLD2(Y0, Y4, Y2, Y8)
+	FOLD2(Y1, Y4, Y3, Y9)
+	FOLD2(Y0, Y14, Y1, Y8)
+	CMPQ CX, $32
+	JB   twoLanesEnd
+twoLanesBlock:
+	LOAD2(0(SI), Y4)
+	FOLD2(Y0, Y14, Y4, Y8)
+	ADDQ $32, SI
+	SUBQ $32, CX
+	CMPQ CX, $32
+	JAE  twoLanesBlock
+twoLanesEnd:
+	VEXTRACTI128 $1, Y0, X4
+	VZEROUPPER
+	MOVOU        constants_by128(DI), X14
+	FOLD(X0, X14, X8)
+	PXOR         X4, X0
+	JMP          blocks
+
+fourLanes:
+	// The same with 256 bytes a turn. All data is made reflected: to reverse
+	// the bits of bytes is cheaper here than to swap bytes, as multiplications
+	// and shuffles of 512 bits get in each other's way.
+	VPBROADCASTQ    constants_bitOrder(DI), Z15
+	LOAD4(0(SI), Z0)
+	LOAD4(64(SI), Z1)
+	LOAD4(128(SI), Z2)
+	LOAD4(192(SI), Z3)
 	VGF2P8AFFINEQB  $0, X15, X10, X10
 	VPXORQ          Z10, Z0, Z0
 	ADDQ            $256, SI
 	SUBQ            $256, CX
-	VBROADCASTI32X4 constants_wideBy512(DI), Z13
 	CMPQ            CX, $256
-	JB              wideToOne
+	JB              fourLanesOne
 	VBROADCASTI32X4 constants_wideBy2048(DI), Z14
 
 	PCALIGN $16
-wideLoop:
-	LOADWIDE(0(SI), Z4)
-	LOADWIDE(64(SI), Z5)
-	LOADWIDE(128(SI), Z6)
-	LOADWIDE(192(SI), Z7)
-	FOLDWIDE(Z0, Z14, Z4, Z8)
-	FOLDWIDE(Z1, Z14, Z5, Z9)
-	FOLDWIDE(Z2, Z14, Z6, Z10)
-	FOLDWIDE(Z3, Z14, Z7, Z11)
+fourLanesLoop:
+	LOAD4(0(SI), Z4)
+	LOAD4(64(SI), Z5)
+	LOAD4(128(SI), Z6)
+	LOAD4(192(SI), Z7)
+	FOLD4(Z0, Z14, Z4, Z8)
+	FOLD4(Z1, Z14, Z5, Z9)
+	FOLD4(Z2, Z14, Z6, Z10)
+	FOLD4(Z3, Z14, Z7, Z11)
 	ADDQ $256, SI
 	SUBQ $256, CX
 	CMPQ CX, $256
-	JAE  wideLoop
+	JAE  fourLanesLoop
 
-wideToOne:
-	VBROADCASTI32X4 constants_wideBy1536(DI), Z4
-	VBROADCASTI32X4 constants_wideBy1024(DI), Z5
-	FOLDWIDE(Z2, Z13, Z3, Z8)
-	FOLDWIDE(Z1, Z5, Z2, Z9)
-	FOLDWIDE(Z0, Z4, Z1, Z10)
-
+fourLanesOne:
+	VBROADCASTI32X4 constants_wideBy1024(DI), Z4
+	VBROADCASTI32X4 constants_wideBy512(DI), Z14
+	FOLD4(Z0, Z4, Z2, Z8)
+	FOLD4(Z1, Z4, Z3, Z9)
+	FOLD4(Z0, Z14, Z1, Z8)
 	CMPQ CX, $64
-	JB   lanesToOne
-wideBlocks:
-	LOADWIDE(0(SI), Z4)
-	FOLDWIDE(Z0, Z13, Z4, Z8)
+	JB   fourLanesEnd
+fourLanesBlock:
+	LOAD4(0(SI), Z4)
+	FOLD4(Z0, Z14, Z4, Z8)
 	ADDQ $64, SI
 	SUBQ $64, CX
 	CMPQ CX, $64
-	JAE  wideBlocks
-
-lanesToOne:
+	JAE  fourLanesBlock
+fourLanesEnd:
 	// Each lane moves to where the last one lies; wideBy0 makes that one
-	// vanish, and it is added as it is.
-	VEXTRACTI32X4 $3, Z0, X4
-	VMOVDQU64     constants_wideBy384(DI), Z5
-	VPCLMULQDQ    $0x00, Z5, Z0, Z1
-	VPCLMULQDQ    $0x11, Z5, Z0, Z0
-	VPXORQ        Z1, Z0, Z0
-	VEXTRACTI64X4 $1, Z0, Y1
-	VPXOR         Y1, Y0, Y0
-	VEXTRACTI128  $1, Y0, X1
-	VPTERNLOGD    $0x96, X4, X1, X0
-
-	// On with the order of bits and bytes that the 128-bit code has.
+	// vanish, and it is added as it is. Then back to the order of the others.
+	VEXTRACTI32X4  $3, Z0, X4
+	VMOVDQU64      constants_wideBy384(DI), Z5
+	FOLD4(Z0, Z5, Z4, Z8)
+	VEXTRACTI64X4  $1, Z0, Y1
+	VPXOR          Y1, Y0, Y0
+	VEXTRACTI128   $1, Y0, X1
+	VPXOR          X1, X0, X0
 	VGF2P8AFFINEQB $0, X15, X0, X0
 	VZEROUPPER
 	MOVOU          constants_swap(DI), X15
@@ -271,4 +331,14 @@ TEXT ·mul(SB), NOSPLIT, $0-32
 msb:
 	REDUCEMSB(X0, X1, X3)
 	MOVQ X0, ret+24(FP)
+	RET
+
+// func hasVPCLMULQDQ() bool
+TEXT ·hasVPCLMULQDQ(SB), NOSPLIT, $0-1
+	MOVL $7, AX
+	MOVL $0, CX
+	CPUID
+	SHRL $10, CX
+	ANDL $1, CX
+	MOVB CX, ret+0(FP)
 	RET

@@ -7,7 +7,7 @@ import "golang.org/x/sys/cpu"
 // assemblyEngines lists what this processor can run.
 func assemblyEngines() []string {
 	if cpu.ARM64.HasPMULL {
-		return []string{Narrow}
+		return []string{CLMul128}
 	}
 	return nil
 }
