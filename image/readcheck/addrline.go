@@ -1,0 +1,320 @@
+package readcheck
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math/bits"
+	"slices"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+)
+
+// wholeDistinct is the number of different rich units that must read the same
+// when no unit of the image contradicts the finding.
+const wholeDistinct = 2
+
+// lineRun is a stretch in which the image reads the same for several settings
+// of one or two address lines.
+type lineRun struct {
+	ranges   []image.Range // the addresses compared, on every side
+	distinct int           // different rich units among them
+	whole    bool          // nothing in the image contradicts it
+}
+
+// lineTracker collects runs while the units of an image go by in address
+// order. A unit that differs from its partner ends a run. Units that are no
+// rich content agree by themselves and carry no weight.
+type lineTracker struct {
+	need     int // distinct rich units that make a run
+	runs     []lineRun
+	cur      lineRun
+	recent   [8]uint64 // the hashes counted last
+	counted  int
+	mismatch bool
+}
+
+// equal notes a unit of class c that reads the same at every address of at.
+func (t *lineTracker) equal(hash uint64, c class, at ...uint64) {
+	if c != classRich {
+		return
+	}
+	if !slices.Contains(t.recent[:min(t.counted, len(t.recent))], hash) {
+		t.recent[t.counted%len(t.recent)] = hash
+		t.counted++
+		t.cur.distinct++
+	}
+	for i, a := range at {
+		if len(t.cur.ranges) <= i {
+			t.cur.ranges = append(t.cur.ranges, image.Range{Start: a, Size: unitSize})
+			continue
+		}
+		r := &t.cur.ranges[i]
+		first, last := min(r.Start, a), max(r.Last(), a+unitSize-1)
+		*r = image.Range{Start: first, Size: last - first + 1}
+	}
+}
+
+// differ ends the run.
+func (t *lineTracker) differ() {
+	t.mismatch = true
+	t.close(t.need)
+}
+
+func (t *lineTracker) close(need int) {
+	if t.cur.distinct == 0 {
+		return
+	}
+	if t.cur.distinct >= need {
+		t.cur.ranges = image.MergeRanges(t.cur.ranges)
+		t.runs = append(t.runs, t.cur)
+	}
+	t.cur, t.counted = lineRun{}, 0
+}
+
+// finish returns the runs.
+func (t *lineTracker) finish() []lineRun {
+	if t.mismatch {
+		t.close(t.need)
+		return t.runs
+	}
+	t.close(wholeDistinct)
+	for i := range t.runs {
+		t.runs[i].whole = true
+	}
+	return t.runs
+}
+
+// lines returns the number of address lines that move inside c.
+func (c *content) lines() int {
+	n := 0
+	for _, s := range c.spans {
+		if len(s.data) > 0 {
+			n = max(n, bits.Len64(s.start^(s.start+uint64(len(s.data))-1)))
+		}
+	}
+	return n
+}
+
+// stuckLine returns where the image reads the same whether address line k is
+// low or high.
+func (c *content) stuckLine(k, need int) []lineRun {
+	t := lineTracker{need: need}
+	for _, s := range c.spans {
+		if k < unitLines {
+			for u := range s.units() {
+				if s.classes[u] == classFill {
+					continue
+				}
+				if pairedInside(s.unit(u), k) {
+					t.equal(s.hashes[u], s.classes[u], s.unitAddr(u))
+				} else {
+					t.differ()
+				}
+			}
+			continue
+		}
+		step := 1 << (k - unitLines)
+		for u := range s.units() - step {
+			a := s.unitAddr(u)
+			if a>>k&1 == 1 {
+				continue
+			}
+			if s.hashes[u] == s.hashes[u+step] {
+				if k <= maxBlockLine && (equalAt(s, u, u+2*step) || equalAt(s, u, u-2*step)) {
+					continue // a period, not a line: the repeated block check judges it
+				}
+				t.equal(s.hashes[u], s.classes[u], a, a|1<<k)
+			} else {
+				t.differ()
+			}
+		}
+	}
+	return t.finish()
+}
+
+// maxBlockLine is the highest line whose partner lies within the longest
+// transfer block.
+const maxBlockLine = 12
+
+func equalAt(s *span, u, v int) bool {
+	return v >= 0 && v < s.units() && s.hashes[u] == s.hashes[v]
+}
+
+// pairedInside reports whether b, a unit, reads the same whether address line
+// k, one of the low unitLines, is low or high.
+func pairedInside(b []byte, k int) bool {
+	if k < 3 {
+		mask := [3]uint64{0x00FF00FF00FF00FF, 0x0000FFFF0000FFFF, 0x00000000FFFFFFFF}[k]
+		for i := 0; i+8 <= len(b); i += 8 {
+			w := binary.LittleEndian.Uint64(b[i:])
+			if (w^w>>(8<<k))&mask != 0 {
+				return false
+			}
+		}
+		return true
+	}
+	half := 1 << k
+	for i := 0; i < len(b); i += 2 * half {
+		if string(b[i:i+half]) != string(b[i+half:i+2*half]) {
+			return false
+		}
+	}
+	return true
+}
+
+// bridge is how two address lines that touch behave.
+type bridge int
+
+const (
+	lowWins  bridge = iota // both read low when one is low: 00, 01 and 10 read the same
+	highWins               // both read high when one is high: 01, 10 and 11 read the same
+)
+
+// shortedLines returns where the image reads as it does when address lines
+// a < b touch each other.
+func (c *content) shortedLines(a, b int, how bridge, need int) []lineRun {
+	t := lineTracker{need: need}
+	for _, s := range c.spans {
+		switch {
+		case b < unitLines:
+			for u := range s.units() {
+				if s.classes[u] == classFill {
+					continue
+				}
+				if bridgedInside(s.unit(u), a, b, how) {
+					t.equal(s.hashes[u], s.classes[u], s.unitAddr(u))
+				} else {
+					t.differ()
+				}
+			}
+		case a < unitLines:
+			step := 1 << (b - unitLines)
+			for u := range s.units() - step {
+				at := s.unitAddr(u)
+				if at>>b&1 == 1 || s.classes[u] == classFill && s.hashes[u] == s.hashes[u+step] {
+					continue
+				}
+				if bridgedAcross(s.unit(u), s.unit(u+step), a, how) {
+					t.equal(s.hashes[u], s.classes[u], at, at|1<<b)
+				} else {
+					t.differ()
+				}
+			}
+		default:
+			sa, sb := 1<<(a-unitLines), 1<<(b-unitLines)
+			h := s.hashes
+			for u := range s.units() - sa - sb {
+				at := s.unitAddr(u)
+				if at>>a&1 == 1 || at>>b&1 == 1 {
+					continue
+				}
+				third := u
+				if how == highWins {
+					third = u + sa + sb
+				}
+				if h[u+sa] == h[u+sb] && h[u+sa] == h[third] {
+					t.equal(h[u+sa], s.classes[u+sa], at|1<<a, at|1<<b, s.unitAddr(third))
+				} else {
+					t.differ()
+				}
+			}
+		}
+	}
+	return t.finish()
+}
+
+// bridgedInside is shortedLines for two lines that move inside the unit b.
+func bridgedInside(b []byte, la, lb int, how bridge) bool {
+	for i := range b {
+		if i>>la&1 == 1 || i>>lb&1 == 1 {
+			continue
+		}
+		third := b[i]
+		if how == highWins {
+			third = b[i|1<<la|1<<lb]
+		}
+		if v := b[i|1<<la]; v != b[i|1<<lb] || v != third {
+			return false
+		}
+	}
+	return true
+}
+
+// bridgedAcross is shortedLines for line la inside the units and another line
+// that is low in lo and high in hi.
+func bridgedAcross(lo, hi []byte, la int, how bridge) bool {
+	for i := range lo {
+		if i>>la&1 == 1 {
+			continue
+		}
+		third := lo[i]
+		if how == highWins {
+			third = hi[i|1<<la]
+		}
+		if v := lo[i|1<<la]; v != hi[i] || v != third {
+			return false
+		}
+	}
+	return true
+}
+
+// checkAddressLines looks for address lines that do not toggle and for pairs
+// that touch each other.
+func (x *examiner) checkAddressLines() {
+	n := x.c.lines()
+	stuck := make([]bool, n)
+	for k := range n {
+		need := x.lim.LineUnits
+		if k < unitLines {
+			need *= 2 // tables of doubled constants do the same over a kilobyte or two
+		}
+		runs := x.c.stuckLine(k, need)
+		if len(runs) == 0 {
+			continue
+		}
+		stuck[k] = runs[0].whole
+		where, ranges := describeRuns(runs)
+		x.found("address-line-stuck", evidence.Fault, ranges,
+			"address line %d does not toggle: %s the bytes are the same at both settings of 0x%X, so half of what should be there was read twice and the other half is missing; check the socket and the wiring of that line, then read again", k, where, uint64(1)<<k)
+	}
+	for a := range n {
+		for b := a + 1; b < n; b++ {
+			if stuck[a] || stuck[b] {
+				continue // a line that never toggles looks shorted to every other
+			}
+			for _, how := range []bridge{lowWins, highWins} {
+				runs := x.c.shortedLines(a, b, how, x.lim.LineUnits)
+				if len(runs) == 0 || a < unitLines && !runs[0].whole {
+					// Sparse tables imitate a bridge of a low line over a few kilobytes.
+					continue
+				}
+				where, ranges := describeRuns(runs)
+				x.found("address-lines-shorted", evidence.Fault, ranges,
+					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read again", a, b, where, how)
+			}
+		}
+	}
+}
+
+// describeRuns says where runs lie, and gives all their ranges.
+func describeRuns(runs []lineRun) (string, []image.Range) {
+	var ranges []image.Range
+	distinct := 0
+	for _, r := range runs {
+		ranges = append(ranges, r.ranges...)
+		distinct += r.distinct
+	}
+	ranges = image.MergeRanges(ranges)
+	if runs[0].whole {
+		return fmt.Sprintf("over the whole image (%d different blocks of %d bytes hold content, none contradicts)", distinct, unitSize), ranges
+	}
+	return fmt.Sprintf("within %s (%d different blocks of %d bytes)", listRanges(ranges), distinct, unitSize), ranges
+}
+
+func (b bridge) String() string {
+	if b == lowWins {
+		return "low"
+	}
+	return "high"
+}

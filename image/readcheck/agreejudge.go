@@ -1,0 +1,107 @@
+package readcheck
+
+import (
+	"fmt"
+	"strings"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/maps"
+)
+
+// judgeDifferences turns what the comparison measured into findings.
+func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
+	if ag.Compared == 0 {
+		x.found("reads-coverage", evidence.Fault, nil, "the reads have no address in common; check that all are of one controller and give raw files the same base")
+		return
+	}
+	if ag.Differ == 0 {
+		x.found("reads-equal", evidence.Note, nil,
+			"all %d reads hold the same %d bytes; that is one piece of evidence and no proof, because a stuck line reads the same every time", reads, ag.Compared)
+		return
+	}
+	learned := uint64(0)
+	for _, w := range ag.Where {
+		if w.Role == maps.RoleAdaptation {
+			learned += w.Bytes
+		}
+	}
+	if learned == ag.Differ {
+		x.found("reads-differ-learned", evidence.Note, ag.Ranges,
+			"the reads differ at %d addresses, all in adaptation regions (%s): values the controller learns; everything else is equal, which is one piece of evidence and no proof", ag.Differ, regionList(ag.Where))
+		return
+	}
+	outside := ag.Differ - learned
+	detail := pairDetail(ag.Pairs)
+	if x.m == nil {
+		x.found("reads-differ", evidence.Caution, ag.Ranges,
+			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read again", outside, ag.Compared, listRanges(ag.Ranges), detail)
+	} else {
+		ranges := x.outsideAdaptation(ag.Ranges)
+		x.found("reads-differ", evidence.Fault, ranges,
+			"the reads differ at %d addresses outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring and read again", outside, regionList(ag.Where), listRanges(ranges), detail)
+	}
+	if len(ag.NoMajority) > 0 {
+		x.found("reads-no-majority", evidence.Caution, ag.NoMajority,
+			"at %d addresses no value was read by more than half of the reads (%s); add another read", image.TotalSize(ag.NoMajority), listRanges(ag.NoMajority))
+	}
+}
+
+// outsideAdaptation returns the parts of ranges that lie in no adaptation region.
+func (x *examiner) outsideAdaptation(ranges []image.Range) []image.Range {
+	var learned []image.Range
+	for _, r := range x.m.Regions {
+		if r.Role == maps.RoleAdaptation {
+			learned = append(learned, r.Range)
+		}
+	}
+	return image.SubtractRanges(ranges, learned)
+}
+
+// pairDetail says in which direction bits differ, whether blocks are to blame,
+// and what explains it.
+func pairDetail(pairs []PairDiff) string {
+	var b strings.Builder
+	for _, p := range pairs {
+		if p.Bytes == 0 {
+			continue
+		}
+		fmt.Fprintf(&b, "; read %d against read 1: %d bits 1 to 0, %d bits 0 to 1", p.Read, p.OneToZero, p.ZeroToOne)
+		if weak := p.OneToZero + p.ZeroToOne; weak >= minDirection && (p.OneToZero == 0 || p.ZeroToOne == 0) {
+			b.WriteString(" (one direction only: a weak supply or a marginal cell or line)")
+		}
+		if p.Block > 0 {
+			fmt.Fprintf(&b, ", in whole blocks of %d bytes (the transfer, not the memory)", p.Block)
+		}
+		if p.Cause != "" {
+			fmt.Fprintf(&b, ": %s", p.Cause)
+		}
+	}
+	return b.String()
+}
+
+const minDirection = 4 // differing bits that must all go one way before it means anything
+
+func regionList(where []RegionDiff) string {
+	var parts []string
+	for _, w := range where {
+		name := fmt.Sprintf("%q", w.Name)
+		if w.Name == "" {
+			name = "outside every region"
+		}
+		parts = append(parts, fmt.Sprintf("%s: %d", name, w.Bytes))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// checkFirst runs on im the checks that need no map.
+func (x *examiner) checkFirst(im *image.Image) error {
+	c, err := load(im)
+	if err != nil {
+		return err
+	}
+	lines := &examiner{m: x.m, c: c, lim: x.lim}
+	lines.checkLines()
+	x.findings = append(x.findings, lines.findings...)
+	return nil
+}

@@ -1,0 +1,105 @@
+package readcheck
+
+import (
+	"fmt"
+	"math/bits"
+
+	"example.com/calproof/image"
+)
+
+// cause looks for one simple fault that turns the first read into read pair+2:
+// every differing address sampled must be explained. It returns "" if none
+// does, or if too few addresses differ to tell.
+func (c *comparer) cause(first *image.Image, pair int, common []image.Range) string {
+	p := c.ag.Pairs[pair]
+	if p.Bytes < minCauseBytes {
+		return ""
+	}
+	var samples []sample
+	for _, s := range c.samples {
+		if s.values[0] != s.values[pair+1] {
+			samples = append(samples, s)
+		}
+	}
+	if len(samples) == 0 {
+		return ""
+	}
+	at := func(addr uint64) (byte, bool) {
+		var b [1]byte
+		_, err := first.ReadAddr(b[:], addr)
+		return b[0], err == nil
+	}
+	// explained reports whether read pair+2 holds what the first holds at from(addr).
+	explained := func(from func(uint64) uint64) bool {
+		missed := 0
+		for _, s := range samples {
+			v, ok := at(from(s.addr))
+			if !ok || v != s.values[pair+1] {
+				if missed++; missed*50 > len(samples) {
+					return false
+				}
+			}
+		}
+		return true
+	}
+	line := func(k int) uint64 { return 1 << k }
+	lines := 0
+	for _, r := range common {
+		lines = max(lines, bits.Len64(r.Start^r.Last()))
+	}
+	for d := uint64(1); d <= maxShift; d++ {
+		if explained(func(a uint64) uint64 { return a + d }) {
+			return fmt.Sprintf("from 0x%X on it is the first read moved down by %d: bytes were lost there", samples[0].addr, d)
+		}
+		if explained(func(a uint64) uint64 { return a - d }) {
+			return fmt.Sprintf("from 0x%X on it is the first read moved up by %d: bytes were doubled there", samples[0].addr, d)
+		}
+	}
+	for _, n := range []uint64{2, 4} {
+		if explained(func(a uint64) uint64 { return a ^ (n - 1) }) {
+			return fmt.Sprintf("it is the first read with the bytes of each %d-bit word in the other order", 8*n)
+		}
+	}
+	for k := range lines {
+		if explained(func(a uint64) uint64 { return a ^ line(k) }) {
+			return fmt.Sprintf("it is the first read with address line %d stuck or inverted", k)
+		}
+	}
+	for a := range lines {
+		for b := a + 1; b < lines; b++ {
+			swap := func(x uint64) uint64 {
+				if x>>a&1 != x>>b&1 {
+					return x ^ line(a) ^ line(b)
+				}
+				return x
+			}
+			if explained(swap) {
+				return fmt.Sprintf("it is the first read with address lines %d and %d swapped", a, b)
+			}
+		}
+	}
+	return c.dataCause(p)
+}
+
+// dataCause explains differences that all lie in one data bit.
+func (c *comparer) dataCause(p PairDiff) string {
+	for bit, n := range p.ByBit {
+		if n != p.OneToZero+p.ZeroToOne {
+			continue
+		}
+		switch {
+		case p.ZeroToOne == 0:
+			return fmt.Sprintf("data bit %d fell from 1 to 0, and no other bit differs", bit)
+		case p.OneToZero == 0:
+			return fmt.Sprintf("data bit %d rose from 0 to 1, and no other bit differs", bit)
+		default:
+			return fmt.Sprintf("only data bit %d differs, in both directions", bit)
+		}
+	}
+	return ""
+}
+
+const (
+	minCauseBytes = 16 // fewer differing bytes prove no cause
+	maxShift      = 16 // bytes lost or doubled that are tried
+)

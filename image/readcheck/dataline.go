@@ -1,0 +1,315 @@
+package readcheck
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math/bits"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+)
+
+// busBytes is the widest bus that the data line checks look at, in bytes.
+const busBytes = 4
+
+// lineStats is what the data lines did over some bytes. Byte lane n holds the
+// bytes at addresses that leave remainder n when divided by busBytes; bit 8n+b
+// of a word is bit b of lane n.
+type lineStats struct {
+	bytes    int
+	everyOne uint32 // AND of all words: lines that were always 1
+	anyOne   uint32 // OR of all words: lines that were ever 1
+
+	// For each rotation r of a word, bit i says that lines i and i+r (mod 32)
+	// were ever seen different, and ever seen equal.
+	differ, same [17]uint32
+	moved        bool // every pair was seen both ways; nothing more to learn
+}
+
+func newLineStats() *lineStats { return &lineStats{everyOne: ^uint32(0)} }
+
+// add counts b, whose first byte lies at an address that is a multiple of
+// unitSize and whose length is unitSize.
+func (st *lineStats) add(b []byte) {
+	st.bytes += len(b)
+	and, or := ^uint64(0), uint64(0)
+	for i := 0; i+8 <= len(b); i += 8 {
+		w := binary.LittleEndian.Uint64(b[i:])
+		and &= w
+		or |= w
+	}
+	st.everyOne &= uint32(and) & uint32(and>>32)
+	st.anyOne |= uint32(or) | uint32(or>>32)
+	for i := 0; i < len(b) && !st.moved; i += 64 {
+		st.addPairs(b[i : i+64])
+	}
+}
+
+func (st *lineStats) addPairs(b []byte) {
+	for i := 0; i+4 <= len(b); i += 4 {
+		w := binary.LittleEndian.Uint32(b[i:])
+		for r := 1; r <= 16; r++ {
+			d := w ^ bits.RotateLeft32(w, -r)
+			st.differ[r] |= d
+			st.same[r] |= ^d
+		}
+	}
+	all := ^uint32(0)
+	for r := 1; r <= 16; r++ {
+		all &= st.differ[r] & st.same[r]
+	}
+	st.moved = all == ^uint32(0)
+}
+
+// dataLine is one data line: bit Bit of the bytes whose address leaves
+// remainder Lane when divided by Width. Width is the bus width in bytes.
+type dataLine struct {
+	Bit, Lane, Width int
+}
+
+func (l dataLine) String() string {
+	if l.Width == 1 {
+		return fmt.Sprintf("data bit %d", l.Bit)
+	}
+	return fmt.Sprintf("data bit %d of the bytes at addresses %d modulo %d (a line of a %d-bit bus)", l.Bit, l.Lane, l.Width, 8*l.Width)
+}
+
+// stuck returns the lines that never moved, as lines of the narrowest bus that
+// explains them, those stuck at 0 and those stuck at 1.
+func (st *lineStats) stuck() (low, high []dataLine) {
+	return narrow(^st.anyOne), narrow(st.everyOne)
+}
+
+// narrow turns a set of lines of a bus of busBytes into lines of the narrowest
+// bus.
+func narrow(set uint32) []dataLine {
+	var lines []dataLine
+	for width := 1; width <= busBytes; width *= 2 {
+		for lane := range width {
+			for bit := range 8 {
+				var mask uint32
+				for l := lane; l < busBytes; l += width {
+					mask |= 1 << (8*l + bit)
+				}
+				if set&mask == mask {
+					lines = append(lines, dataLine{bit, lane, width})
+					set &^= mask
+				}
+			}
+		}
+	}
+	return lines
+}
+
+// linePair is two data lines that were always equal, or always opposite.
+type linePair struct {
+	a, b     dataLine
+	opposite bool
+}
+
+func (p linePair) String() string {
+	if p.a.Width == 1 {
+		return fmt.Sprintf("data bits %d and %d", p.a.Bit, p.b.Bit)
+	}
+	return fmt.Sprintf("data bit %d of the bytes at addresses %d modulo %d and data bit %d of those at %d modulo %d",
+		p.a.Bit, p.a.Lane, p.a.Width, p.b.Bit, p.b.Lane, p.b.Width)
+}
+
+// pairs returns pairs of lines, of a bus of up to 32 bits, that both moved but
+// never apart (or never together).
+func (st *lineStats) pairs() []linePair {
+	if st.moved {
+		return nil
+	}
+	still := ^st.anyOne | st.everyOne
+	var out []linePair
+	for _, opposite := range []bool{false, true} {
+		// bound[i] holds the lines bound to line i.
+		var bound [32]uint32
+		for r := 1; r <= 16; r++ {
+			seen := st.differ[r]
+			if opposite {
+				seen = st.same[r]
+			}
+			for i := range 32 {
+				j := (i + r) % 32
+				if seen>>i&1 == 0 && still>>i&1 == 0 && still>>j&1 == 0 {
+					bound[i] |= 1 << j
+					bound[j] |= 1 << i
+				}
+			}
+		}
+		for width := 1; width <= 4; width *= 2 {
+			for i := range 8 * width {
+				for j := i + 1; j < 8*width; j++ {
+					all := true
+					for l := 0; l < 4; l += width {
+						all = all && bound[8*l+i]>>(8*l+j)&1 == 1
+					}
+					if !all {
+						continue
+					}
+					for l := 0; l < 4; l += width {
+						bound[8*l+i] &^= 1 << (8*l + j)
+						bound[8*l+j] &^= 1 << (8*l + i)
+					}
+					out = append(out, linePair{dataLine{i % 8, i / 8, width}, dataLine{j % 8, j / 8, width}, opposite})
+				}
+			}
+		}
+	}
+	return out
+}
+
+// statsOver collects the data lines over the units of r that hold more than
+// one value.
+func (c *content) statsOver(r image.Range) *lineStats {
+	st := newLineStats()
+	for _, s := range c.spans {
+		part, ok := r.Intersect(image.Range{Start: s.start, Size: uint64(len(s.data))})
+		if !ok {
+			continue
+		}
+		for u := range s.units() {
+			if a := s.unitAddr(u); s.classes[u] != classFill && part.Contains(a) && part.Contains(a+unitSize-1) {
+				st.add(s.unit(u))
+			}
+		}
+	}
+	return st
+}
+
+// textShare is the share of printable ASCII, tab, CR, LF and NUL among the
+// bytes of r that are no fill, 0 to 1.
+func (c *content) textShare(r image.Range) float64 {
+	var text, all int
+	for _, s := range c.spans {
+		for u := range s.units() {
+			if s.classes[u] == classFill || !r.Contains(s.unitAddr(u)) {
+				continue
+			}
+			for _, b := range s.unit(u) {
+				if isText(b) || b == 0 {
+					text++
+				}
+			}
+			all += unitSize
+		}
+	}
+	return float64(text) / float64(max(all, 1))
+}
+
+func isText(b byte) bool {
+	return b >= 0x20 && b < 0x7F || b == '\t' || b == '\n' || b == '\r'
+}
+
+// checkDataLines looks for data lines that never move and for pairs that never
+// move apart, first over the whole image, then over each part.
+func (x *examiner) checkDataLines() {
+	whole := map[string]bool{}
+	for i, part := range x.parts() {
+		st := x.c.statsOver(part.r)
+		if st.bytes < x.lim.DataBytes {
+			if i == 0 {
+				x.skipped("data lines: only %d bytes of content, %d are needed", st.bytes, x.lim.DataBytes)
+			}
+			continue
+		}
+		say := func(code, line, what string) {
+			if whole[line] {
+				return
+			}
+			if i == 0 {
+				whole[line] = true
+			}
+			x.found(code, evidence.Fault, []image.Range{part.r},
+				"%s %s over all %d bytes of content in %s; check the socket and the wiring of that line, then read again", line, what, st.bytes, part.name)
+		}
+		low, high := st.stuck()
+		for v, lines := range [][]dataLine{low, high} {
+			for _, lane := range deadLanes(lines) {
+				if !part.whole {
+					break // tables of wide values have lanes that are always zero
+				}
+				say("data-lane-dead", lane.String(), fmt.Sprintf("always read 0x%02X: one chip or one half of the bus is missing", v*0xFF))
+			}
+			for _, l := range lines {
+				if !x.plausibleStuck(l, v, lines, st, part) {
+					continue
+				}
+				say("data-line-stuck", l.String(), fmt.Sprintf("always reads %d", v))
+			}
+		}
+		for _, p := range st.pairs() {
+			if i > 0 && p.a.Width > 1 {
+				continue // tables of wide values bind lines over a part; not over a whole image
+			}
+			if p.opposite {
+				say("data-lines-opposite", p.String(), "are always opposite")
+			} else {
+				say("data-lines-shorted", p.String(), "are always equal, as if they touched")
+			}
+		}
+	}
+}
+
+// lane is every data line of one byte of the bus.
+type lane struct{ n, width int }
+
+func (l lane) String() string {
+	return fmt.Sprintf("the bytes at addresses %d modulo %d", l.n, l.width)
+}
+
+// deadLanes returns the lanes of which every line is in lines.
+func deadLanes(lines []dataLine) []lane {
+	count := map[lane]int{}
+	var dead []lane
+	for _, l := range lines {
+		k := lane{l.Lane, l.Width}
+		count[k]++
+		if count[k] == 8 {
+			dead = append(dead, k)
+		}
+	}
+	return dead
+}
+
+// plausibleStuck reports whether a line that never moved speaks of wiring. It
+// does not where the content explains it: bit 7 of plain text, a whole lane
+// (reported on its own), and, over a part of the image, the top or bottom bits
+// of a table of small or aligned values.
+func (x *examiner) plausibleStuck(l dataLine, v int, all []dataLine, st *lineStats, p part) bool {
+	same := 0
+	var bits8 uint8
+	for _, o := range all {
+		if o.Lane == l.Lane && o.Width == l.Width {
+			same++
+			bits8 |= 1 << o.Bit
+		}
+	}
+	if same == 8 {
+		return false
+	}
+	if l.Bit == 7 && v == 0 {
+		most := textShareMax
+		if l.Width > 1 {
+			most = laneTextMax
+		}
+		if x.c.textShare(p.r) > most {
+			return false
+		}
+	}
+	if p.whole {
+		return true
+	}
+	if l.Width > 1 {
+		return false
+	}
+	return same <= maxStuckInPart
+}
+
+const (
+	textShareMax   = 0.9 // more printable characters than this, and bit 7 is 0 because the content is text
+	laneTextMax    = 0.6 // the same for one lane, which holds fewer bytes
+	maxStuckInPart = 2   // more still lines than this over a part are a table of small values
+)

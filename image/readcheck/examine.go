@@ -1,0 +1,110 @@
+package readcheck
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/maps"
+)
+
+// Report is the outcome of examining one read.
+type Report struct {
+	Verdict   evidence.Verdict   `json:"verdict"`
+	Findings  []evidence.Finding `json:"findings"`
+	NotJudged []string           `json:"not_judged,omitempty"` // what could not be judged, and why
+}
+
+// examiner runs the checks on one image and collects what they find.
+type examiner struct {
+	m        *maps.Map
+	c        *content
+	lim      Limits
+	findings []evidence.Finding
+	unjudged []string
+}
+
+func (x *examiner) found(code string, sev evidence.Severity, ranges []image.Range, format string, args ...any) {
+	x.findings = append(x.findings, evidence.Finding{
+		Code: code, Severity: sev, Message: fmt.Sprintf(format, args...), Ranges: ranges,
+	})
+}
+
+func (x *examiner) skipped(format string, args ...any) {
+	x.unjudged = append(x.unjudged, fmt.Sprintf(format, args...))
+}
+
+// part is a stretch of the image that is judged on its own.
+type part struct {
+	r     image.Range
+	name  string
+	whole bool
+}
+
+// partWindow is the size of the parts into which an image without a map is
+// cut for the checks that look at parts. Chips and their banks are larger.
+const partWindow = 64 << 10
+
+// parts returns the whole image first, then the regions of the map that
+// should hold content, or windows of partWindow bytes.
+func (x *examiner) parts() []part {
+	if len(x.c.spans) == 0 {
+		return nil
+	}
+	first, last := x.c.spans[0], x.c.spans[len(x.c.spans)-1]
+	whole := image.Range{Start: first.start, Size: last.start + uint64(len(last.data)) - first.start}
+	parts := []part{{r: whole, name: "the whole image", whole: true}}
+	if x.m != nil {
+		for _, r := range x.m.Regions {
+			if holdsContent(r.Role) {
+				parts = append(parts, part{r: r.Range, name: fmt.Sprintf("region %q", r.Name)})
+			}
+		}
+		return parts
+	}
+	for _, s := range x.c.spans {
+		for at := 0; at < len(s.data); at += partWindow {
+			r := s.rng(at, min(at+partWindow, len(s.data)))
+			parts = append(parts, part{r: r, name: r.String()})
+		}
+	}
+	return parts
+}
+
+// holdsContent reports whether a region of this role should hold more than
+// erased bytes.
+func holdsContent(r maps.Role) bool {
+	return r == maps.RoleBoot || r == maps.RoleProgram || r == maps.RoleCalibration || r == maps.RoleIdentity
+}
+
+// listRanges writes ranges for a sentence, the first few of them.
+func listRanges(ranges []image.Range) string {
+	const most = 3
+	var parts []string
+	for _, r := range ranges[:min(len(ranges), most)] {
+		parts = append(parts, r.String())
+	}
+	s := strings.Join(parts, ", ")
+	if more := len(ranges) - most; more > 0 {
+		s += fmt.Sprintf(" and %d more", more)
+	}
+	return s
+}
+
+// sortFindings puts faults first, then cautions, then notes; within each, by
+// address and code.
+func sortFindings(f []evidence.Finding) {
+	weight := map[evidence.Severity]int{evidence.Fault: 0, evidence.Caution: 1, evidence.Note: 2}
+	start := func(f evidence.Finding) uint64 {
+		if len(f.Ranges) == 0 {
+			return 0
+		}
+		return f.Ranges[0].Start
+	}
+	slices.SortStableFunc(f, func(a, b evidence.Finding) int {
+		return cmp.Or(cmp.Compare(weight[a.Severity], weight[b.Severity]), cmp.Compare(start(a), start(b)), cmp.Compare(a.Code, b.Code))
+	})
+}

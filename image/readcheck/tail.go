@@ -1,0 +1,106 @@
+package readcheck
+
+import (
+	"bytes"
+	"fmt"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+)
+
+const (
+	tailShare   = 64   // a constant tail shorter than one in this many of the bytes is ordinary padding
+	shortPeriod = 15   // longest period of a padding pattern that is no block
+	copyProbe   = 64   // bytes at the end of the image that are looked for further up
+	copyTries   = 16   // places at which they are looked at
+	copyMin     = 4096 // shortest tail that counts as a copy: short duplicates are ordinary
+)
+
+// checkTail looks at the end of the image, where a read that stopped early was
+// padded out.
+func (x *examiner) checkTail() {
+	if len(x.c.spans) == 0 {
+		return
+	}
+	s := x.c.spans[len(x.c.spans)-1]
+	if at, p := patternTail(s.data); at > 0 && len(s.data)-at >= max(x.lim.TailBytes, len(s.data)/tailShare) {
+		r := s.rng(at, len(s.data))
+		what := fmt.Sprintf("0x%02X", s.data[at])
+		if p > 1 {
+			what = fmt.Sprintf("the pattern % X", s.data[len(s.data)-p:])
+		}
+		x.foundTail(r, "the last %d bytes (%s) hold nothing but %s", r.Size, r, what)
+		return
+	}
+	if at, d := copiedTail(s.data); at > 0 && len(s.data)-at >= copyMin {
+		r := s.rng(at, len(s.data))
+		x.found("tail-copy", evidence.Fault, []image.Range{r},
+			"the last %d bytes (%s) are a copy of those 0x%X bytes earlier, as a read leaves it that wrapped around or was padded with what was already there; read %s again", r.Size, r, d, r)
+	}
+}
+
+// patternTail returns where the tail of data begins that repeats with the
+// shortest period p up to shortPeriod; the tail is at least two periods long.
+// It returns 0, 0 if there is none, or if all of data is such a tail.
+func patternTail(data []byte) (at, p int) {
+	for p = 1; p <= shortPeriod; p++ {
+		i := len(data) - 1
+		for i-p >= 0 && data[i] == data[i-p] {
+			i--
+		}
+		if at = i - p + 1; len(data)-at >= max(2*p, 32) {
+			return max(at, 0), p
+		}
+	}
+	return 0, 0
+}
+
+// copiedTail returns where the longest tail of data begins that also stands d
+// bytes earlier, or 0, 0.
+func copiedTail(data []byte) (at, d int) {
+	if len(data) < 2*copyProbe {
+		return 0, 0
+	}
+	probe := data[len(data)-copyProbe:]
+	if distinct(probe) < richValues {
+		return 0, 0
+	}
+	best := 0
+	hay := data[:len(data)-1]
+	for range copyTries {
+		i := bytes.LastIndex(hay, probe)
+		if i < 0 {
+			break
+		}
+		dist := len(data) - copyProbe - i
+		n := copyProbe
+		for i-(n-copyProbe) > 0 && n < dist && data[len(data)-n-1] == data[len(data)-n-1-dist] {
+			n++
+		}
+		if n > best {
+			best, at, d = n, len(data)-n, dist
+		}
+		hay = data[:i+copyProbe-1]
+	}
+	return at, d
+}
+
+func distinct(b []byte) int {
+	var have [256]bool
+	n := 0
+	for _, v := range b {
+		if !have[v] {
+			have[v] = true
+			n++
+		}
+	}
+	return n
+}
+
+// foundTail reports a tail that is padding or erased memory; which, only a
+// map or a second read can tell.
+func (x *examiner) foundTail(r image.Range, format string, args ...any) {
+	msg := fmt.Sprintf(format, args...)
+	x.found("tail-constant", evidence.Caution, []image.Range{r},
+		"%s: erased memory, or a read that stopped at 0x%X and was padded; a map that says what should be there, or a second read of %s, tells which", msg, r.Start, r)
+}
