@@ -1,0 +1,341 @@
+// Package faults damages images the way bad reads do, each time another way,
+// so that the checks of readcheck can be tested for what they find.
+//
+// An injection is drawn from a seeded generator and is repeatable. Images are
+// a power of two bytes long, at least 16 KiB, as memories are.
+package faults
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"math/bits"
+	"math/rand/v2"
+)
+
+// Class is one kind of bad read.
+type Class struct {
+	Name string
+	What string // one line for the docs
+
+	// Codes are the findings that name the fault.
+	Codes []string
+
+	// Damage returns a damaged copy of data, which stays as it is, and what
+	// was done.
+	Damage func(r *rand.Rand, data []byte) (bad []byte, how string)
+}
+
+// Classes returns every kind of bad read, in a fixed order.
+func Classes() []Class {
+	return []Class{
+		{"address-line-stuck", "one address line stuck at 0 or 1, any line, whole image", []string{"address-line-stuck"}, stuckLine},
+		{"address-line-stuck-part", "the same inside an aligned window of 16 KiB or more", []string{"address-line-stuck"}, stuckLinePart},
+		{"address-lines-shorted", "two address lines touching, either level winning", []string{"address-lines-shorted"}, shortedLines},
+		{"address-lines-swapped", "two address lines exchanged", []string{"address-lines-swapped"}, swappedLines},
+		{"data-line-stuck", "one data line of an 8, 16 or 32-bit bus stuck at 0 or 1", []string{"data-line-stuck"}, stuckData},
+		{"data-lines-shorted", "two data lines of such a bus touching, either level winning", []string{"data-lines-shorted"}, shortedData},
+		{"block-repeated", "a transfer block of 16 to 4096 bytes delivered 3 to 16 times in a row", []string{"block-repeated", "tail-repeats"}, repeatedBlock},
+		{"block-repeated-once", "such a block delivered twice", []string{"block-repeated", "tail-repeats"}, repeatedOnce},
+		{"truncated-padded", "stopped after 5 to 95 % and padded with 0xFF, 0x00, a short pattern, the last block or the start of the image", []string{"tail-constant", "tail-repeats", "tail-copy", "address-line-stuck"}, padded},
+		{"truncated", "stopped after 5 to 95 %, file left short", []string{"size-wrong"}, truncated},
+		{"shifted", "a byte lost or doubled at 2 to 98 %, length kept or not", []string{"shifted", "size-near"}, shifted},
+		{"bytes-swapped", "the bytes of every 16 or 32-bit word reversed", []string{"bytes-swapped"}, swapped},
+		{"interleaved", "the even bytes first, then the odd ones", []string{"interleaved"}, interleaved},
+		{"hole", "one to eight transfer blocks of 64 to 1024 bytes replaced by 0xFF or 0x00", []string{"hole"}, hole},
+		{"erased-part", "an aligned sector of 4 to 64 KiB erased", []string{"erased-part", "hole", "tail-constant"}, erasedPart},
+		{"session-text", "a stretch overwritten by the text of a terminal session", []string{"session-text"}, sessionText},
+		{"html-error", "a stretch overwritten by an HTML error page", []string{"html-text"}, htmlError},
+		{"random-filler", "stopped after 25 to 90 % and padded with random bytes", []string{"high-entropy"}, randomFiller},
+		{"bit-flips", "one to eight single bits flipped", []string{"checksum-mismatch"}, bitFlips},
+	}
+}
+
+// MinChanged is how many bytes an injection must change to count; a stuck line
+// over erased memory changes nothing and harms nothing. Bit flips and lost
+// bytes are exempt.
+const MinChanged = 16
+
+// Inject damages data with class c, drawing again until the damage shows.
+func Inject(c Class, r *rand.Rand, data []byte) (bad []byte, how string, ok bool) {
+	for range 50 {
+		bad, how = c.Damage(r, data)
+		if c.Name == "bit-flips" || len(bad) != len(data) {
+			return bad, how, true
+		}
+		changed := 0
+		for i := range bad {
+			if bad[i] != data[i] {
+				changed++
+			}
+		}
+		if changed >= MinChanged {
+			return bad, how, true
+		}
+	}
+	return nil, "", false
+}
+
+func lines(data []byte) int { return bits.Len(uint(len(data))) - 1 }
+
+func stuckLine(r *rand.Rand, data []byte) ([]byte, string) {
+	k, high := r.IntN(lines(data)), r.IntN(2)
+	return stick(data, 0, len(data), k, high), fmt.Sprintf("line %d at %d", k, high)
+}
+
+func stuckLinePart(r *rand.Rand, data []byte) ([]byte, string) {
+	n := lines(data)
+	w := 14
+	if n > 14 {
+		w += r.IntN(n - 14)
+	}
+	k, high := r.IntN(w), r.IntN(2)
+	from := r.IntN(len(data)>>w) << w
+	return stick(data, from, from+1<<w, k, high), fmt.Sprintf("line %d at %d in 0x%X+0x%X", k, high, from, 1<<w)
+}
+
+func stick(data []byte, from, to, k, high int) []byte {
+	out := bytes.Clone(data)
+	for i := from; i < to; i++ {
+		out[i] = data[i&^(1<<k)|high<<k]
+	}
+	return out
+}
+
+func twoLines(r *rand.Rand, n int) (a, b int) {
+	a = r.IntN(n)
+	b = r.IntN(n - 1)
+	if b >= a {
+		b++
+	}
+	return min(a, b), max(a, b)
+}
+
+func shortedLines(r *rand.Rand, data []byte) ([]byte, string) {
+	a, b := twoLines(r, lines(data))
+	or := r.IntN(2) == 1
+	out := make([]byte, len(data))
+	for i := range out {
+		j := i
+		if i>>a&1 != i>>b&1 {
+			j &^= 1<<a | 1<<b
+			if or {
+				j |= 1<<a | 1<<b
+			}
+		}
+		out[i] = data[j]
+	}
+	return out, fmt.Sprintf("lines %d and %d, high wins %v", a, b, or)
+}
+
+func swappedLines(r *rand.Rand, data []byte) ([]byte, string) {
+	a, b := twoLines(r, lines(data))
+	out := make([]byte, len(data))
+	for i := range out {
+		j := i
+		if i>>a&1 != i>>b&1 {
+			j ^= 1<<a | 1<<b
+		}
+		out[i] = data[j]
+	}
+	return out, fmt.Sprintf("lines %d and %d", a, b)
+}
+
+func bus(r *rand.Rand) int { return 1 << r.IntN(3) }
+
+func stuckData(r *rand.Rand, data []byte) ([]byte, string) {
+	w := bus(r)
+	lane, bit, high := r.IntN(w), r.IntN(8), r.IntN(2)
+	out := bytes.Clone(data)
+	for i := lane; i < len(out); i += w {
+		out[i] = out[i]&^(1<<bit) | byte(high<<bit)
+	}
+	return out, fmt.Sprintf("bit %d of lane %d of %d at %d", bit, lane, w, high)
+}
+
+func shortedData(r *rand.Rand, data []byte) ([]byte, string) {
+	w := bus(r)
+	p, q := twoLines(r, 8*w)
+	or := r.IntN(2) == 1
+	out := bytes.Clone(data)
+	for i := 0; i+w <= len(out); i += w {
+		x, y := out[i+p/8]>>(p%8)&1, out[i+q/8]>>(q%8)&1
+		v := x & y
+		if or {
+			v = x | y
+		}
+		out[i+p/8] = out[i+p/8]&^(1<<(p%8)) | v<<(p%8)
+		out[i+q/8] = out[i+q/8]&^(1<<(q%8)) | v<<(q%8)
+	}
+	return out, fmt.Sprintf("lines %d and %d of %d bits, high wins %v", p, q, 8*w, or)
+}
+
+// blockSize draws 16 to 4096: half of the time a power of two, else any size,
+// each octave as likely as the others.
+func blockSize(r *rand.Rand, low, high int) int {
+	k := bits.Len(uint(low)) - 1 + r.IntN(bits.Len(uint(high))-bits.Len(uint(low))+1)
+	b := 1 << k
+	if r.IntN(2) == 0 {
+		b += r.IntN(b)
+	}
+	return min(b, high)
+}
+
+func repeatedBlock(r *rand.Rand, data []byte) ([]byte, string) { return repeat(r, data, 2+r.IntN(14)) }
+
+func repeatedOnce(r *rand.Rand, data []byte) ([]byte, string) { return repeat(r, data, 1) }
+
+func repeat(r *rand.Rand, data []byte, extra int) ([]byte, string) {
+	b := blockSize(r, 16, 4096)
+	extra = min(extra, len(data)/b-1)
+	at := r.IntN(len(data)/b-extra) * b
+	out := bytes.Clone(data)
+	for i := 1; i <= extra; i++ {
+		copy(out[at+i*b:], data[at:at+b])
+	}
+	return out, fmt.Sprintf("block of %d at 0x%X, %d times", b, at, extra+1)
+}
+
+func cut(r *rand.Rand, data []byte, low, high float64) (at, block int) {
+	block = blockSize(r, 16, 1024)
+	at = int(float64(len(data)) * (low + r.Float64()*(high-low)))
+	return max(at/block, 1) * block, block
+}
+
+func padded(r *rand.Rand, data []byte) ([]byte, string) {
+	at, block := cut(r, data, 0.05, 0.95)
+	out := bytes.Clone(data)
+	tail := out[at:]
+	kind := []string{"0xFF", "0x00", "pattern", "last block", "start of the image"}[r.IntN(5)]
+	fill := func(p []byte) {
+		for i := range tail {
+			tail[i] = p[i%len(p)]
+		}
+	}
+	switch kind {
+	case "0xFF":
+		fill([]byte{0xFF})
+	case "0x00":
+		fill([]byte{0})
+	case "pattern":
+		fill(binary.BigEndian.AppendUint32(nil, r.Uint32())[:1+r.IntN(4)])
+	case "last block":
+		fill(bytes.Clone(data[at-block : at]))
+	default:
+		fill(data[:at])
+	}
+	return out, fmt.Sprintf("at 0x%X with %s", at, kind)
+}
+
+func truncated(r *rand.Rand, data []byte) ([]byte, string) {
+	at, _ := cut(r, data, 0.05, 0.95)
+	return bytes.Clone(data[:at]), fmt.Sprintf("at 0x%X", at)
+}
+
+func shifted(r *rand.Rand, data []byte) ([]byte, string) {
+	at := int(float64(len(data)) * (0.02 + 0.96*r.Float64()))
+	keep := r.IntN(2) == 0
+	var out []byte
+	how := "lost"
+	if r.IntN(2) == 0 {
+		out = append(bytes.Clone(data[:at]), data[at+1:]...)
+		if keep {
+			out = append(out, 0xFF)
+		}
+	} else {
+		how = "doubled"
+		out = append(bytes.Clone(data[:at+1]), data[at:]...)
+		if keep {
+			out = out[:len(data)]
+		}
+	}
+	return out, fmt.Sprintf("byte %s at 0x%X, length kept %v", how, at, keep)
+}
+
+func swapped(r *rand.Rand, data []byte) ([]byte, string) {
+	w := 2 << r.IntN(2)
+	out := make([]byte, len(data))
+	for i := range out {
+		out[i] = data[i^(w-1)]
+	}
+	return out, fmt.Sprintf("words of %d bytes", w)
+}
+
+func interleaved(_ *rand.Rand, data []byte) ([]byte, string) {
+	out := make([]byte, len(data))
+	half := len(data) / 2
+	for i := range half {
+		out[i], out[half+i] = data[2*i], data[2*i+1]
+	}
+	return out, "two halves"
+}
+
+func hole(r *rand.Rand, data []byte) ([]byte, string) {
+	b := blockSize(r, 64, 1024)
+	n := 1 + r.IntN(8)
+	n = min(n, len(data)/b-1)
+	at := r.IntN(len(data)/b-n) * b
+	v := byte(r.IntN(2) * 0xFF)
+	out := bytes.Clone(data)
+	for i := at; i < at+n*b; i++ {
+		out[i] = v
+	}
+	return out, fmt.Sprintf("%d blocks of %d at 0x%X with 0x%02X", n, b, at, v)
+}
+
+func erasedPart(r *rand.Rand, data []byte) ([]byte, string) {
+	size := min(4096<<r.IntN(5), len(data)/2)
+	at := r.IntN(len(data)/size) * size
+	out := bytes.Clone(data)
+	for i := at; i < at+size; i++ {
+		out[i] = 0xFF
+	}
+	return out, fmt.Sprintf("0x%X+0x%X", at, size)
+}
+
+func overwrite(r *rand.Rand, data []byte, text string) ([]byte, string) {
+	at := r.IntN(len(data) - len(text))
+	out := bytes.Clone(data)
+	copy(out[at:], text)
+	return out, fmt.Sprintf("%d bytes at 0x%X", len(text), at)
+}
+
+func sessionText(r *rand.Rand, data []byte) ([]byte, string) {
+	lines := []string{
+		"bench login: mechanic\r\nPassword: \r\nLast login: Tue Nov 24 09:12:44 on ttyS0\r\n",
+		"$ read-memory --from 0 --to 0x7ffff\r\nread-memory: command not found\r\n",
+		"cat: /dev/ttyUSB0: Permission denied\r\n$ \r\n",
+		"error: timeout while waiting for an answer, retry 3 of 3\r\nConnection closed by foreign host.\r\n",
+		"\x1b[31mError:\x1b[0m no answer from the controller\r\n",
+	}
+	text := ""
+	for range 3 + r.IntN(6) {
+		text += lines[r.IntN(len(lines))]
+	}
+	return overwrite(r, data, text)
+}
+
+func htmlError(r *rand.Rand, data []byte) ([]byte, string) {
+	code := []string{"404 Not Found", "500 Internal Server Error", "403 Forbidden", "502 Bad Gateway"}[r.IntN(4)]
+	text := "<!DOCTYPE html>\n<html><head><title>" + code + "</title></head>\n<body>\n<h1>" + code +
+		"</h1>\n<p>The file could not be delivered.</p>\n<hr>\n<address>bench server, port 8080</address>\n</body></html>\n"
+	return overwrite(r, data, text)
+}
+
+func randomFiller(r *rand.Rand, data []byte) ([]byte, string) {
+	at, _ := cut(r, data, 0.25, 0.90)
+	out := bytes.Clone(data)
+	for i := at; i < len(out); i++ {
+		out[i] = byte(r.Uint32())
+	}
+	return out, fmt.Sprintf("from 0x%X", at)
+}
+
+func bitFlips(r *rand.Rand, data []byte) ([]byte, string) {
+	out := bytes.Clone(data)
+	n := 1 + r.IntN(8)
+	for range n {
+		out[r.IntN(len(out))] ^= 1 << r.IntN(8)
+	}
+	return out, fmt.Sprintf("%d bits", n)
+}

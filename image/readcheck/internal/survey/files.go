@@ -1,0 +1,121 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sort"
+	"strings"
+)
+
+const (
+	minFile = 4 << 10
+	maxFile = 16 << 20
+)
+
+// file is one real binary.
+type file struct {
+	name string // package and path
+	kind string
+	data []byte
+}
+
+// collect downloads and unpacks what is missing and reads every binary file.
+// Files with equal content count once.
+func collect(work string, packages []string) ([]file, error) {
+	var files []file
+	seen := map[[32]byte]bool{}
+	for _, p := range packages {
+		dir := filepath.Join(work, "root", p)
+		if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+			if err := fetch(filepath.Join(work, "debs"), dir, p); err != nil {
+				return nil, err
+			}
+		}
+		err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+			if err != nil || !d.Type().IsRegular() {
+				return err
+			}
+			info, err := d.Info()
+			if err != nil || info.Size() < minFile || info.Size() > maxFile {
+				return err
+			}
+			data, err := os.ReadFile(path)
+			if err != nil {
+				return err
+			}
+			sum := sha256.Sum256(data)
+			if isPlainText(data) || seen[sum] {
+				return nil
+			}
+			seen[sum] = true
+			rel, err := filepath.Rel(filepath.Join(work, "root"), path)
+			if err != nil {
+				return err
+			}
+			files = append(files, file{filepath.ToSlash(rel), kindOf(path, data), data})
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	if len(files) == 0 {
+		return nil, errors.New("no binary files found")
+	}
+	sort.Slice(files, func(i, j int) bool { return files[i].name < files[j].name })
+	return files, nil
+}
+
+func fetch(debs, dir, name string) error {
+	if err := os.MkdirAll(debs, 0o755); err != nil {
+		return err
+	}
+	get := exec.Command("apt-get", "download", "-qq", name)
+	get.Dir = debs
+	if out, err := get.CombinedOutput(); err != nil {
+		return fmt.Errorf("apt-get download %s: %w\n%s", name, err, out)
+	}
+	found, err := filepath.Glob(filepath.Join(debs, name+"_*.deb"))
+	if err != nil || len(found) == 0 {
+		return fmt.Errorf("package %s was not downloaded to %s", name, debs)
+	}
+	if out, err := exec.Command("dpkg-deb", "-x", found[len(found)-1], dir).CombinedOutput(); err != nil {
+		return fmt.Errorf("dpkg-deb -x %s: %w\n%s", found[len(found)-1], err, out)
+	}
+	return nil
+}
+
+// isPlainText reports whether data is text: no memory reads like that, and
+// readcheck says so.
+func isPlainText(data []byte) bool {
+	n := 0
+	for _, b := range data {
+		if b >= 0x20 && b < 0x7F || b == '\n' || b == '\r' || b == '\t' || b >= 0x80 {
+			n++
+		}
+	}
+	return n == len(data) && !bytes.ContainsRune(data, 0)
+}
+
+func kindOf(path string, data []byte) string {
+	magic := func(m string) bool { return bytes.HasPrefix(data, []byte(m)) }
+	switch {
+	case magic("\x7FELF"):
+		return "ELF"
+	case magic("\x1F\x8B"), magic("\xFD7zXZ"), magic("BZh"), magic("\x28\xB5\x2F\xFD"), magic("\x89PNG"), magic("PK\x03\x04"):
+		return "compressed"
+	case magic("\x00\x01\x00\x00"), magic("OTTO"), magic("true"), magic("ttcf"), magic("wOF"):
+		return "font"
+	}
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".bin", ".rom", ".fd", ".fw", ".img", ".lid", ".efi", ".hex", ".iso", ".lkrn", ".dsk", ".usb", ".pxe":
+		return "firmware"
+	}
+	return "other"
+}
