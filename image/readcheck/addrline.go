@@ -121,8 +121,8 @@ func (c *content) stuckLine(k, need int) []lineRun {
 				continue
 			}
 			if s.hashes[u] == s.hashes[u+step] {
-				if k <= maxBlockLine && (equalAt(s, u, u+2*step) || equalAt(s, u, u-2*step)) {
-					continue // a period, not a line: the repeated block check judges it
+				if s.periodic(u, k) {
+					continue // the repeated block check judges it
 				}
 				t.equal(s.hashes[u], s.classes[u], a, a|1<<k)
 			} else {
@@ -137,8 +137,20 @@ func (c *content) stuckLine(k, need int) []lineRun {
 // transfer block.
 const maxBlockLine = 12
 
-func equalAt(s *span, u, v int) bool {
-	return v >= 0 && v < s.units() && s.hashes[u] == s.hashes[v]
+// periodic reports whether unit u, which equals its partner at line k, repeats
+// itself with a period of a transfer block: then the period explains the
+// equality, not the line.
+func (s *span) periodic(u, k int) bool {
+	same := func(v int) bool { return v >= 0 && v < s.units() && s.hashes[u] == s.hashes[v] }
+	if step := 1 << (k - unitLines); k <= maxBlockLine && (same(u+2*step) || same(u-2*step)) {
+		return true
+	}
+	for j := unitLines; j < min(k, maxBlockLine+1); j++ {
+		if step := 1 << (j - unitLines); same(u+step) || same(u-step) {
+			return true
+		}
+	}
+	return false
 }
 
 // pairedInside reports whether b, a unit, reads the same whether address line
@@ -265,7 +277,7 @@ func (x *examiner) checkAddressLines() {
 	n := x.c.lines()
 	stuck := make([]bool, n)
 	for k := range n {
-		need := x.lim.LineUnits
+		need := x.lim.lineUnits
 		if k < unitLines {
 			need *= 2 // tables of doubled constants do the same over a kilobyte or two
 		}
@@ -284,7 +296,7 @@ func (x *examiner) checkAddressLines() {
 				continue // a line that never toggles looks shorted to every other
 			}
 			for _, how := range []bridge{lowWins, highWins} {
-				runs := x.c.shortedLines(a, b, how, x.lim.LineUnits)
+				runs := x.c.shortedLines(a, b, how, x.lim.lineUnits)
 				if len(runs) == 0 || a < unitLines && !runs[0].whole {
 					// Sparse tables imitate a bridge of a low line over a few kilobytes.
 					continue

@@ -68,7 +68,7 @@ func Agree(m *maps.Map, reads ...*image.Image) (*Agreement, error) {
 		return nil, fmt.Errorf("agreement needs two or more reads, %d given; read the controller again", len(reads))
 	}
 	ag := &Agreement{}
-	x := &examiner{m: m, lim: DefaultLimits()}
+	x := &examiner{m: m, lim: limitsFor(m)}
 	common := commonRanges(reads)
 	ag.Compared = image.TotalSize(common)
 	x.checkSameCoverage(reads, common)

@@ -199,6 +199,26 @@ func (c *content) textShare(r image.Range) float64 {
 	return float64(text) / float64(max(all, 1))
 }
 
+// highShare is the share of bytes of 0x80 and up in the lanes of r other than
+// that of l, fill left out, 0 to 1.
+func (c *content) highShare(r image.Range, l dataLine) float64 {
+	var high, all int
+	for _, s := range c.spans {
+		for u := range s.units() {
+			if s.classes[u] == classFill || !r.Contains(s.unitAddr(u)) {
+				continue
+			}
+			for i, b := range s.unit(u) {
+				if i%l.Width != l.Lane {
+					high += int(b >> 7)
+					all++
+				}
+			}
+		}
+	}
+	return float64(high) / float64(max(all, 1))
+}
+
 func isText(b byte) bool {
 	return b >= 0x20 && b < 0x7F || b == '\t' || b == '\n' || b == '\r'
 }
@@ -209,9 +229,9 @@ func (x *examiner) checkDataLines() {
 	whole := map[string]bool{}
 	for i, part := range x.parts() {
 		st := x.c.statsOver(part.r)
-		if st.bytes < x.lim.DataBytes {
+		if st.bytes < x.lim.dataBytes {
 			if i == 0 {
-				x.skipped("data lines: only %d bytes of content, %d are needed", st.bytes, x.lim.DataBytes)
+				x.skipped("data lines: only %d bytes of content, %d are needed", st.bytes, x.lim.dataBytes)
 			}
 			continue
 		}
@@ -291,11 +311,10 @@ func (x *examiner) plausibleStuck(l dataLine, v int, all []dataLine, st *lineSta
 		return false
 	}
 	if l.Bit == 7 && v == 0 {
-		most := textShareMax
-		if l.Width > 1 {
-			most = laneTextMax
+		if l.Width == 1 && x.c.textShare(p.r) > textShareMax {
+			return false
 		}
-		if x.c.textShare(p.r) > most {
+		if l.Width > 1 && x.c.highShare(p.r, l) < highShareMin {
 			return false
 		}
 	}
@@ -310,6 +329,6 @@ func (x *examiner) plausibleStuck(l dataLine, v int, all []dataLine, st *lineSta
 
 const (
 	textShareMax   = 0.9 // more printable characters than this, and bit 7 is 0 because the content is text
-	laneTextMax    = 0.6 // the same for one lane, which holds fewer bytes
+	highShareMin   = 0.1 // fewer bytes of 0x80 and up than this in the other lanes, and bit 7 may be 0 by chance in one
 	maxStuckInPart = 2   // more still lines than this over a part are a table of small values
 )

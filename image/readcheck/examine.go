@@ -22,7 +22,7 @@ type Report struct {
 type examiner struct {
 	m        *maps.Map
 	c        *content
-	lim      Limits
+	lim      limits
 	findings []evidence.Finding
 	unjudged []string
 }
@@ -59,7 +59,7 @@ func (x *examiner) parts() []part {
 	parts := []part{{r: whole, name: "the whole image", whole: true}}
 	if x.m != nil {
 		for _, r := range x.m.Regions {
-			if holdsContent(r.Role) {
+			if r.Content == maps.ContentExpected {
 				parts = append(parts, part{r: r.Range, name: fmt.Sprintf("region %q", r.Name)})
 			}
 		}
@@ -72,12 +72,6 @@ func (x *examiner) parts() []part {
 		}
 	}
 	return parts
-}
-
-// holdsContent reports whether a region of this role should hold more than
-// erased bytes.
-func holdsContent(r maps.Role) bool {
-	return r == maps.RoleBoot || r == maps.RoleProgram || r == maps.RoleCalibration || r == maps.RoleIdentity
 }
 
 // listRanges writes ranges for a sentence, the first few of them.

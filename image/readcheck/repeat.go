@@ -81,7 +81,8 @@ func equalLen(a, b []byte) int {
 // block boundary, give or take bytes that happen to match. Records begin
 // anywhere and end anywhere.
 const (
-	edgeSlack      = 2   // bytes the repetition may run over a block boundary by chance ...
+	edgeSlack      = 2   // bytes the repetition may run over a block boundary by chance, runs of one value counted once, ...
+	edgeRunShare   = 16  // such a run may be long, up to one in this many of the block
 	edgeSlackShare = 128 // ... or one in this many of the block, for large ones
 	repeatValues   = 8   // different byte values a block needs
 	twiceBlock     = 128 // smallest block that is a fault when it stands twice; shorter ones must stand thrice
@@ -102,17 +103,20 @@ const (
 
 // judgeRun says what the repetition r in data means, and how many whole blocks
 // in a row are equal.
-func judgeRun(data []byte, r repeatRun) (verdictOnRun, int) {
+func (x *examiner) judgeRun(data []byte, r repeatRun) (verdictOnRun, int) {
 	p := r.period
 	first := (r.start + p - 1) / p * p
 	last := r.end / p * p
-	over := r.end - last
-	if r.end == len(data) {
-		over = 0 // the end of the read is an edge in itself
-	}
 	copies := (last - first) / p
+	before, after := data[r.start:first], data[last:r.end]
+	if r.end == len(data) {
+		after = nil // the end of the read is an edge in itself
+	}
+	if p < x.lim.minRepeat {
+		return runOrdinary, copies
+	}
 	slack := max(edgeSlack, p/edgeSlackShare)
-	if copies < 2 || first-r.start > slack || over > slack {
+	if copies < 2 || steps(before) > slack || steps(after) > slack || max(len(before), len(after)) > max(2*edgeSlack, p/edgeRunShare) {
 		return runOrdinary, copies
 	}
 	var have [256]bool
@@ -123,17 +127,19 @@ func judgeRun(data []byte, r repeatRun) (verdictOnRun, int) {
 			values++
 		}
 	}
-	loose := first - r.start + over
+	loose := len(before) + len(after)
 	switch {
 	case values < repeatValues:
 		return runOrdinary, copies
+	case p == x.lim.block:
+		return runStuck, copies // the map names this block size
 	case p < smallBlock && copies < smallCopies:
 		return runOrdinary, copies
 	case copies >= 3:
 		return runStuck, copies
 	case values < richValues:
 		return runOrdinary, copies
-	case p >= twiceExact, p >= twiceBlock && loose <= 1:
+	case p >= twiceExact && loose <= 2*slack, p >= twiceBlock && loose <= 1:
 		return runStuck, copies
 	case p >= twiceNoted:
 		return runNoted, copies
@@ -141,11 +147,23 @@ func judgeRun(data []byte, r repeatRun) (verdictOnRun, int) {
 	return runOrdinary, copies
 }
 
+// steps counts the bytes of b that differ from the one before, the first
+// included: a run of one value that happens to match counts once.
+func steps(b []byte) int {
+	n := 0
+	for i := range b {
+		if i == 0 || b[i] != b[i-1] {
+			n++
+		}
+	}
+	return n
+}
+
 // checkRepeats looks for transfer blocks that were delivered again.
 func (x *examiner) checkRepeats() {
 	for _, s := range x.c.spans {
 		for _, r := range findRepeats(s.data) {
-			v, copies := judgeRun(s.data, r)
+			v, copies := x.judgeRun(s.data, r)
 			if v == runOrdinary {
 				continue
 			}

@@ -1,34 +1,73 @@
 package readcheck
 
 import (
+	"fmt"
+	"strings"
+
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
-// Examine runs every check on im. m may be nil: the verdict is then at best
+// Examine runs every check on im, whose addresses are the map's: an image that
+// [maps.Open] or [maps.Map.Arrange] made, or one that needs no arranging. It
+// reports the map's own checks too: coverage, checksum rules, identity fields.
+//
+// The verdict is fail if a fault was found. It is pass only if nothing speaks
+// against the read, everything could be judged, and agreeing checksum rules
+// cover most of the content. m may be nil: the verdict is then at best
 // unproven.
 func Examine(m *maps.Map, im *image.Image) (*Report, error) {
+	if im == nil {
+		return nil, fmt.Errorf("examine: no image given")
+	}
 	c, err := load(im)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("examine: %w", err)
 	}
-	return examine(m, c, DefaultLimits()), nil
-}
-
-func examine(m *maps.Map, c *content, lim Limits) *Report {
-	x := &examiner{m: m, c: c, lim: lim}
+	x := &examiner{m: m, c: c, lim: limitsFor(m)}
 	x.checkLines()
 	x.checkTail()
-	verdict := evidence.Judge(x.findings)
 	if m == nil {
-		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; give one with --map")
+		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
+	} else {
+		b, err := maps.Bind(m, im)
+		if err != nil {
+			return nil, fmt.Errorf("examine: %w", err)
+		}
+		x.checkMap(b)
 	}
+	return x.report(), nil
+}
+
+// report sums up what was found.
+func (x *examiner) report() *Report {
+	for i := range x.findings {
+		x.nameRegion(&x.findings[i])
+	}
+	sortFindings(x.findings)
+	verdict := evidence.Judge(x.findings)
 	if len(x.unjudged) > 0 {
 		verdict = evidence.Combine(verdict, evidence.Unproven)
 	}
-	sortFindings(x.findings)
+	if x.findings == nil {
+		x.findings = []evidence.Finding{}
+	}
 	return &Report{Verdict: verdict, Findings: x.findings, NotJudged: x.unjudged}
+}
+
+// nameRegion names the region that holds all of f, if one does.
+func (x *examiner) nameRegion(f *evidence.Finding) {
+	if x.m == nil || f.Region != "" || len(f.Ranges) == 0 {
+		return
+	}
+	region, ok := x.m.RegionAt(f.Ranges[0].Start)
+	for _, r := range f.Ranges {
+		ok = ok && region.Range.Covers(r)
+	}
+	if ok {
+		f.Region = region.Name
+	}
 }
 
 // checkLines looks for faults that read the same every time.
@@ -36,4 +75,102 @@ func (x *examiner) checkLines() {
 	x.checkAddressLines()
 	x.checkDataLines()
 	x.checkRepeats()
+}
+
+// checkMap holds the image against the map.
+func (x *examiner) checkMap(b *maps.Bound) {
+	x.findings = append(x.findings, b.Coverage()...)
+	results := b.Check()
+	var proved []image.Range
+	failed := 0
+	for _, r := range results {
+		switch {
+		case r.Verdict != evidence.Pass:
+			failed++
+			x.findings = append(x.findings, r.Finding())
+		case wideEnough(r):
+			proved = append(proved, r.Cover...)
+		}
+	}
+	proved = image.MergeRanges(proved)
+	for _, id := range b.Identity() {
+		if id.Problem != "" {
+			failed++
+			x.found("identity-unreadable", evidence.Fault, []image.Range{id.Range},
+				"identity field %q at %s does not read as %s: %s; a shifted, swapped or short read does that, so read it again", id.Name, id.Range, id.As, id.Problem)
+		}
+	}
+	x.checkHoles(proved)
+	x.clear(proved)
+	x.judgeProof(len(results), proved)
+}
+
+// wideEnough reports whether a rule's value is wide enough for its agreeing to
+// say something about each byte it covers.
+func wideEnough(r maps.RuleResult) bool {
+	const proofBits = 16
+	return 4*len(strings.TrimPrefix(r.Computed, "0x")) >= proofBits
+}
+
+// clear turns into notes what looked odd but lies under a checksum that
+// agrees: it was like that when the checksum was made.
+func (x *examiner) clear(proved []image.Range) {
+	odd := map[string]bool{}
+	for _, code := range patternCodes() {
+		odd[code] = true
+	}
+	for i := range x.findings {
+		f := &x.findings[i]
+		if !odd[f.Code] || f.Severity == evidence.Note || len(f.Ranges) == 0 {
+			continue
+		}
+		if len(image.SubtractRanges(f.Ranges, proved)) == 0 {
+			f.Severity = evidence.Note
+			f.Message += "; but a checksum that covers it agrees, so it was like that when the checksum was made"
+		}
+	}
+}
+
+// patternCodes are the findings about patterns that healthy content can hold.
+func patternCodes() []string {
+	return []string{"block-repeated", "tail-repeats", "tail-constant", "tail-copy", "hole", "erased-part", "address-line-stuck", "address-lines-shorted", "data-line-stuck", "data-lines-shorted", "data-lines-opposite"}
+}
+
+// judgeProof says how much of the content the agreeing rules prove.
+func (x *examiner) judgeProof(rules int, proved []image.Range) {
+	if rules == 0 {
+		x.skipped("the map has no checksum rule, so nothing proves the content; add the rules of this controller")
+		return
+	}
+	var content []image.Range
+	for _, r := range x.m.Regions {
+		if r.Content == maps.ContentExpected && r.Role != maps.RoleIdentity {
+			content = append(content, r.Range)
+		}
+	}
+	bare := x.c.contentIn(image.SubtractRanges(content, proved))
+	all := x.c.contentIn(image.MergeRanges(content))
+	if all > 0 && bare > all/2 {
+		x.skipped("agreeing checksum rules of 16 bits or more cover %d of %d bytes of content; what lies outside them is not proved", all-bare, all)
+	}
+}
+
+// contentIn counts the bytes of ranges that lie in units holding more than one
+// value.
+func (c *content) contentIn(ranges []image.Range) uint64 {
+	var n uint64
+	for _, s := range c.spans {
+		for u := range s.units() {
+			if s.classes[u] == classFill {
+				continue
+			}
+			unit := image.Range{Start: s.unitAddr(u), Size: unitSize}
+			for _, r := range ranges {
+				if both, ok := r.Intersect(unit); ok {
+					n += both.Size
+				}
+			}
+		}
+	}
+	return n
 }

@@ -23,7 +23,7 @@ func (x *examiner) checkTail() {
 		return
 	}
 	s := x.c.spans[len(x.c.spans)-1]
-	if at, p := patternTail(s.data); at > 0 && len(s.data)-at >= max(x.lim.TailBytes, len(s.data)/tailShare) {
+	if at, p := patternTail(s.data); at > 0 && len(s.data)-at >= max(x.lim.tailBytes, len(s.data)/tailShare) {
 		r := s.rng(at, len(s.data))
 		what := fmt.Sprintf("0x%02X", s.data[at])
 		if p > 1 {

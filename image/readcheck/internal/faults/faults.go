@@ -35,7 +35,7 @@ func Classes() []Class {
 		{"address-lines-swapped", "two address lines exchanged", []string{"address-lines-swapped"}, swappedLines},
 		{"data-line-stuck", "one data line of an 8, 16 or 32-bit bus stuck at 0 or 1", []string{"data-line-stuck"}, stuckData},
 		{"data-lines-shorted", "two data lines of such a bus touching, either level winning", []string{"data-lines-shorted"}, shortedData},
-		{"block-repeated", "a transfer block of 16 to 4096 bytes delivered 3 to 16 times in a row", []string{"block-repeated", "tail-repeats"}, repeatedBlock},
+		{"block-repeated", "a transfer block of 16 to 4096 bytes, 8 values or more, delivered 3 to 16 times in a row", []string{"block-repeated", "tail-repeats"}, repeatedBlock},
 		{"block-repeated-once", "such a block delivered twice", []string{"block-repeated", "tail-repeats"}, repeatedOnce},
 		{"truncated-padded", "stopped after 5 to 95 % and padded with 0xFF, 0x00, a short pattern, the last block or the start of the image", []string{"tail-constant", "tail-repeats", "tail-copy", "address-line-stuck"}, padded},
 		{"truncated", "stopped after 5 to 95 %, file left short", []string{"size-wrong"}, truncated},
@@ -74,6 +74,22 @@ func Inject(c Class, r *rand.Rand, data []byte) (bad []byte, how string, ok bool
 		}
 	}
 	return nil, "", false
+}
+
+// MinValues is how many different byte values a block must hold to be
+// repeated. A block of fill that is delivered again is the class "hole".
+const MinValues = 8
+
+func values(b []byte) int {
+	var have [256]bool
+	n := 0
+	for _, v := range b {
+		if !have[v] {
+			have[v] = true
+			n++
+		}
+	}
+	return n
 }
 
 func lines(data []byte) int { return bits.Len(uint(len(data))) - 1 }
@@ -190,6 +206,9 @@ func repeat(r *rand.Rand, data []byte, extra int) ([]byte, string) {
 	extra = min(extra, len(data)/b-1)
 	at := r.IntN(len(data)/b-extra) * b
 	out := bytes.Clone(data)
+	if values(data[at:at+b]) < MinValues {
+		return out, "" // to be drawn again
+	}
 	for i := 1; i <= extra; i++ {
 		copy(out[at+i*b:], data[at:at+b])
 	}

@@ -1,0 +1,247 @@
+package readcheck
+
+import (
+	"bytes"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck/internal/faults"
+	"example.com/calproof/maps"
+)
+
+func goodRead() []byte { return faults.Synth(rand.New(rand.NewPCG(3, 3)), 32<<10) }
+
+// learning is a map with one adaptation region.
+func learning() *maps.Map {
+	return &maps.Map{
+		Image: maps.ImageSpec{Size: 32 << 10, Erased: 0xFF},
+		Regions: []maps.Region{
+			{Name: "program", Range: image.Range{Start: 0, Size: 0x7000}, Role: maps.RoleProgram, Content: maps.ContentExpected},
+			{Name: "learned", Range: image.Range{Start: 0x7000, Size: 0x1000}, Role: maps.RoleAdaptation, Content: maps.ContentMayBeErased},
+		},
+	}
+}
+
+func agree(t *testing.T, m *maps.Map, reads ...[]byte) *Agreement {
+	t.Helper()
+	var images []*image.Image
+	for _, r := range reads {
+		images = append(images, imageOf(t, r))
+	}
+	ag, err := Agree(m, images...)
+	require.NoError(t, err)
+	return ag
+}
+
+func codes(list []evidence.Finding) (c []string) {
+	for _, f := range list {
+		c = append(c, f.Code)
+	}
+	return c
+}
+
+func TestAgreeEqualReadsPassWithNote(t *testing.T) {
+	ag := agree(t, nil, goodRead(), goodRead())
+	assert.Equal(t, evidence.Pass, ag.Verdict)
+	assert.Equal(t, []string{"reads-equal"}, codes(ag.Findings))
+	assert.Contains(t, ag.Findings[0].Message, "no proof")
+	assert.EqualValues(t, 32<<10, ag.Compared)
+}
+
+func TestAgreeEqualReadsWithStuckLineFail(t *testing.T) {
+	data := goodRead()
+	for i := range data {
+		data[i] = data[i&^0x400]
+	}
+	ag := agree(t, nil, data, data)
+	assert.Equal(t, evidence.Fail, ag.Verdict)
+	assert.Contains(t, codes(ag.Findings), "address-line-stuck")
+}
+
+func TestAgreeLearnedValuesPassWithNote(t *testing.T) {
+	second := goodRead()
+	second[0x7010]++
+	second[0x7011]--
+	ag := agree(t, learning(), goodRead(), second)
+	assert.Equal(t, evidence.Pass, ag.Verdict)
+	assert.Equal(t, []string{"reads-differ-learned"}, codes(ag.Findings))
+	assert.Equal(t, []RegionDiff{{Name: "learned", Role: maps.RoleAdaptation, Bytes: 2}}, ag.Where)
+	assert.Equal(t, []image.Range{{Start: 0x7010, Size: 2}}, ag.Ranges)
+}
+
+func TestAgreeDifferenceOutsideAdaptationFails(t *testing.T) {
+	second := goodRead()
+	second[0x7010]++
+	second[0x100] ^= 0x10
+	ag := agree(t, learning(), goodRead(), second)
+	assert.Equal(t, evidence.Fail, ag.Verdict)
+	require.Equal(t, []string{"reads-differ"}, codes(ag.Findings))
+	assert.Equal(t, []image.Range{{Start: 0x100, Size: 1}}, ag.Findings[0].Ranges, "the learned byte is no part of the fault")
+
+	ag = agree(t, nil, goodRead(), second)
+	assert.Equal(t, evidence.Unproven, ag.Verdict, "without a map nothing says which bytes may change")
+}
+
+func TestAgreeSizesDiffer(t *testing.T) {
+	ag := agree(t, nil, goodRead(), goodRead()[:30<<10])
+	assert.Equal(t, evidence.Fail, ag.Verdict)
+	assert.Contains(t, codes(ag.Findings), "reads-coverage")
+	assert.EqualValues(t, 30<<10, ag.Compared)
+}
+
+func TestAgreeDirectionOfBits(t *testing.T) {
+	second := goodRead()
+	fell := 0
+	for i := 0x1000; i < 0x1400; i += 7 {
+		if second[i]&4 != 0 {
+			second[i] &^= 4
+			fell++
+		}
+	}
+	require.Greater(t, fell, minCauseBytes)
+	ag := agree(t, learning(), goodRead(), second)
+	p := ag.Pairs[0]
+	assert.EqualValues(t, fell, p.OneToZero)
+	assert.Zero(t, p.ZeroToOne)
+	assert.EqualValues(t, fell, p.ByBit[2])
+	assert.Equal(t, "data bit 2 fell from 1 to 0, and no other bit differs", p.Cause)
+	assert.Contains(t, ag.Findings[0].Message, "one direction only")
+}
+
+func TestAgreeFindsTransferBlocks(t *testing.T) {
+	for _, size := range []int{64, 128, 254, 512, 1000} {
+		second := goodRead()
+		for _, n := range []int{3, 9, 17} {
+			for i := n * size; i < (n+1)*size; i++ {
+				second[i] = byte(i * 37)
+			}
+		}
+		ag := agree(t, nil, goodRead(), second)
+		assert.Equal(t, size, ag.Pairs[0].Block, "blocks of %d", size)
+	}
+	second := goodRead()
+	for _, at := range []int{100, 3000, 9001} {
+		second[at] ^= 0xFF
+	}
+	assert.Zero(t, agree(t, nil, goodRead(), second).Pairs[0].Block, "single bytes are no blocks")
+}
+
+func TestAgreeNamesTheCause(t *testing.T) {
+	good := goodRead()
+	remap := func(f func(int) int) []byte {
+		out := make([]byte, len(good))
+		for i := range out {
+			out[i] = good[f(i)]
+		}
+		return out
+	}
+	swap := func(a, b int) func(int) int {
+		return func(i int) int {
+			if i>>a&1 != i>>b&1 {
+				return i ^ 1<<a ^ 1<<b
+			}
+			return i
+		}
+	}
+	for _, tc := range []struct {
+		name   string
+		second []byte
+		want   string
+	}{
+		{"lost", append(append(bytes.Clone(good[:5000]), good[5001:]...), 0xFF), "moved down by 1"},
+		{"doubled", append(bytes.Clone(good[:5001]), good[5000:len(good)-1]...), "moved up by 1"},
+		{"swapped bytes", remap(func(i int) int { return i ^ 1 }), "16-bit word in the other order"},
+		{"swapped words", remap(func(i int) int { return i ^ 3 }), "32-bit word in the other order"},
+		{"stuck line", remap(func(i int) int { return i &^ 0x80 }), "address line 7 stuck"},
+		{"swapped lines", remap(swap(4, 11)), "address lines 4 and 11 swapped"},
+		{"another controller", faults.Synth(rand.New(rand.NewPCG(99, 1)), len(good)), ""},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			got := agree(t, nil, good, tc.second).Pairs[0].Cause
+			if tc.want == "" {
+				assert.Empty(t, got)
+				return
+			}
+			assert.Contains(t, got, tc.want)
+		})
+	}
+}
+
+func TestAgreeNeedsTwoReads(t *testing.T) {
+	_, err := Agree(nil, imageOf(t, goodRead()))
+	require.ErrorContains(t, err, "two or more")
+	_, err = Majority(false, imageOf(t, goodRead()), imageOf(t, goodRead()))
+	require.ErrorContains(t, err, "three or more")
+}
+
+func TestMajority(t *testing.T) {
+	a, b, c := goodRead(), goodRead(), goodRead()
+	a[10], b[20], c[30] = ^a[10], ^b[20], ^c[30]
+	im, err := Majority(false, imageOf(t, a), imageOf(t, b), imageOf(t, c))
+	require.NoError(t, err)
+	got, err := im.Bytes(image.Range{Size: uint64(len(a))})
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(goodRead(), got))
+
+	a[40], b[40], c[40] = 1, 2, 3
+	_, err = Majority(false, imageOf(t, a), imageOf(t, b), imageOf(t, c))
+	require.ErrorIs(t, err, ErrNoMajority)
+	assert.ErrorContains(t, err, "0x28-0x28")
+	im, err = Majority(true, imageOf(t, a), imageOf(t, b), imageOf(t, c))
+	require.NoError(t, err)
+	got, err = im.Bytes(image.Range{Start: 40, Size: 1})
+	require.NoError(t, err)
+	assert.Equal(t, []byte{1}, got, "the first read counts where told")
+
+	ag := agree(t, nil, a, b, c)
+	assert.Equal(t, []image.Range{{Start: 40, Size: 1}}, ag.NoMajority)
+
+	_, err = Majority(true, imageOf(t, a), imageOf(t, b), imageOf(t, c[:100]))
+	require.ErrorContains(t, err, "read 1 holds")
+}
+
+// A majority by counting in a map, for comparison.
+func TestMajorityAgainstCounting(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(3, 7).Draw(t, "reads")
+		bufs := make([][]byte, n)
+		for i := range bufs {
+			bufs[i] = rapid.SliceOfN(rapid.ByteRange(0, 3), 16, 16).Draw(t, "read")
+		}
+		for j := range 16 {
+			count := map[byte]int{}
+			for _, b := range bufs {
+				count[b[j]]++
+			}
+			want, ok := byte(0), false
+			for v, k := range count {
+				if 2*k > n {
+					want, ok = v, true
+				}
+			}
+			got, gotOK := majorityOf(bufs, j)
+			if gotOK != ok || ok && got != want {
+				t.Fatalf("position %d: got %d %v, want %d %v", j, got, gotOK, want, ok)
+			}
+		}
+	})
+}
+
+// Counts must not depend on how many differences are listed.
+func TestAgreeListIsBounded(t *testing.T) {
+	good := goodRead()
+	second := bytes.Clone(good)
+	for i := 0; i < len(second); i += 2 {
+		second[i] ^= 1
+	}
+	ag := agree(t, nil, good, second)
+	assert.EqualValues(t, len(good)/2, ag.Differ)
+	assert.Len(t, ag.Ranges, maxRanges)
+	assert.True(t, ag.Truncated)
+}

@@ -1,0 +1,90 @@
+package readcheck
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck/internal/faults"
+)
+
+func imageOf(t testing.TB, data []byte) *image.Image {
+	t.Helper()
+	im, err := image.FromSegments(image.Segment{Data: data})
+	require.NoError(t, err)
+	return im
+}
+
+func alarms(rep *Report) (list []evidence.Finding) {
+	for _, f := range rep.Findings {
+		if f.Severity != evidence.Note {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+// named reports whether an alarm of rep names the fault of class.
+func named(rep *Report, class faults.Class) bool {
+	return slices.ContainsFunc(alarms(rep), func(f evidence.Finding) bool { return slices.Contains(class.Codes, f.Code) })
+}
+
+func classOf(t testing.TB, name string) faults.Class {
+	t.Helper()
+	for _, c := range faults.Classes() {
+		if c.Name == name {
+			return c
+		}
+	}
+	t.Fatalf("no fault class %q", name)
+	return faults.Class{}
+}
+
+func TestHealthyImagesRaiseNothing(t *testing.T) {
+	for seed := range uint64(20) {
+		data := faults.Synth(rand.New(rand.NewPCG(seed, 1)), 128<<10)
+		rep, err := Examine(nil, imageOf(t, data))
+		require.NoError(t, err)
+		assert.Empty(t, alarms(rep), "seed %d", seed)
+		assert.Equal(t, evidence.Unproven, rep.Verdict, "no map, so nothing is proved")
+		assert.NotEmpty(t, rep.NotJudged)
+	}
+}
+
+// The rates are those that DETECTION.md promises; the survey measures them on
+// real binaries too.
+func TestInjectedFaultsAreFoundWithoutMap(t *testing.T) {
+	const each = 40
+	least := map[string]int{ // of 40
+		"address-line-stuck": each, "address-line-stuck-part": 38, "address-lines-shorted": each,
+		"data-line-stuck": 39, "data-lines-shorted": each, "block-repeated": 38, "truncated-padded": 38,
+	}
+	for i, class := range faults.Classes() {
+		want, ok := least[class.Name]
+		if !ok {
+			continue
+		}
+		t.Run(class.Name, func(t *testing.T) {
+			t.Parallel()
+			r := rand.New(rand.NewPCG(7, uint64(i)))
+			found := 0
+			for range each {
+				bad, how, ok := faults.Inject(class, r, faults.Synth(r, 64<<10))
+				require.True(t, ok)
+				rep, err := Examine(nil, imageOf(t, bad))
+				require.NoError(t, err)
+				if named(rep, class) {
+					found++
+				} else {
+					t.Logf("missed: %s", how)
+				}
+			}
+			assert.GreaterOrEqual(t, found, want)
+		})
+	}
+}

@@ -1,0 +1,187 @@
+package readcheck
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"example.com/calproof/image/readcheck/internal/faults"
+)
+
+func contentOf(start uint64, data []byte) *content {
+	return newContent([]*span{{start: start, data: data}})
+}
+
+// stuckPlain says by the definition whether line k never matters in data.
+func stuckPlain(start uint64, data []byte, k int) bool {
+	for i := range data {
+		j := int((start+uint64(i))^1<<k) - int(start)
+		if j >= 0 && j < len(data) && data[i] != data[j] {
+			return false
+		}
+	}
+	return true
+}
+
+func TestStuckLineAgainstDefinition(t *testing.T) {
+	for _, start := range []uint64{0, 0x8000, 0x80000000} {
+		for k := range 15 {
+			data := faults.Synth(rand.New(rand.NewPCG(uint64(k), 5)), 32<<10)
+			require.False(t, stuckPlain(start, data, k))
+			assert.Empty(t, contentOf(start, data).stuckLine(k, 16), "line %d of a healthy image", k)
+			for i := range data {
+				data[i] = data[i&^(1<<k)]
+			}
+			require.True(t, stuckPlain(start, data, k))
+			runs := contentOf(start, data).stuckLine(k, 16)
+			require.Len(t, runs, 1, "line %d", k)
+			assert.True(t, runs[0].whole)
+
+			data[20000] ^= 1 // one byte that contradicts it ...
+			for _, run := range contentOf(start, data).stuckLine(k, 16) {
+				assert.False(t, run.whole, "line %d", k) // ... leaves only parts
+			}
+		}
+	}
+}
+
+func TestShortedLinesAgainstDefinition(t *testing.T) {
+	for _, how := range []bridge{lowWins, highWins} {
+		for _, pair := range [][2]int{{0, 1}, {2, 7}, {0, 9}, {7, 8}, {8, 14}, {12, 13}} {
+			a, b := pair[0], pair[1]
+			data := faults.Synth(rand.New(rand.NewPCG(uint64(a), uint64(b))), 32<<10)
+			assert.Empty(t, contentOf(0, data).shortedLines(a, b, how, 16))
+			out := make([]byte, len(data))
+			for i := range out {
+				j := i
+				if i>>a&1 != i>>b&1 {
+					j &^= 1<<a | 1<<b
+					if how == highWins {
+						j |= 1<<a | 1<<b
+					}
+				}
+				out[i] = data[j]
+			}
+			runs := contentOf(0, out).shortedLines(a, b, how, 16)
+			require.Len(t, runs, 1, "lines %d and %d", a, b)
+			assert.True(t, runs[0].whole)
+			assert.Empty(t, contentOf(0, out).shortedLines(a, b, 1-how, 16), "the other level wins nothing")
+		}
+	}
+}
+
+// A period that is a power of two is no stuck line.
+func TestPeriodIsNoStuckLine(t *testing.T) {
+	data := faults.Synth(rand.New(rand.NewPCG(8, 8)), 64<<10)
+	for i := 1; i < 12; i++ {
+		copy(data[0x4000+i*2048:], data[0x4000:0x4800])
+	}
+	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+	x.checkLines()
+	for _, f := range x.findings {
+		assert.NotEqual(t, "address-line-stuck", f.Code, f.Message)
+	}
+	require.NotEmpty(t, x.findings)
+	assert.Equal(t, "block-repeated", x.findings[0].Code)
+}
+
+func TestDataLinesByBus(t *testing.T) {
+	base := faults.Synth(rand.New(rand.NewPCG(4, 4)), 32<<10)
+	for _, width := range []int{1, 2, 4} {
+		for lane := range width {
+			for _, bit := range []int{0, 3, 7} {
+				for v := range 2 {
+					data := append([]byte{}, base...)
+					for i := lane; i < len(data); i += width {
+						data[i] = data[i]&^(1<<bit) | byte(v<<bit)
+					}
+					st := contentOf(0, data).statsOver(imageOf(t, data).Bounds())
+					low, high := st.stuck()
+					want, other := low, high
+					if v == 1 {
+						want, other = high, low
+					}
+					assert.Equal(t, []dataLine{{bit, lane, width}}, want)
+					assert.Empty(t, other)
+				}
+			}
+		}
+	}
+}
+
+// pairsPlain finds bound pairs of a 32-bit bus by looking at every pair of
+// every word.
+func pairsPlain(data []byte) (equal, opposite map[[2]int]bool) {
+	equal, opposite = map[[2]int]bool{}, map[[2]int]bool{}
+	bit := func(at, n int) byte { return data[at+n/8] >> (n % 8) & 1 }
+	for i := range 32 {
+		for j := i + 1; j < 32; j++ {
+			eq, op, moved := true, true, [2][2]bool{}
+			for at := 0; at+4 <= len(data); at += 4 {
+				x, y := bit(at, i), bit(at, j)
+				eq, op = eq && x == y, op && x != y
+				moved[0][x], moved[1][y] = true, true
+			}
+			if moved != [2][2]bool{{true, true}, {true, true}} {
+				continue
+			}
+			if eq {
+				equal[[2]int{i, j}] = true
+			}
+			if op {
+				opposite[[2]int{i, j}] = true
+			}
+		}
+	}
+	return equal, opposite
+}
+
+func TestDataPairsAgainstDefinition(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		seed := rapid.Uint64().Draw(t, "seed")
+		r := rand.New(rand.NewPCG(seed, 2))
+		data := make([]byte, unitSize)
+		for i := range data {
+			data[i] = byte(r.Uint32())
+		}
+		for range rapid.IntRange(0, 3).Draw(t, "bindings") {
+			p, q := r.IntN(32), r.IntN(32)
+			for at := 0; at < len(data); at += 4 {
+				v := data[at+p/8] >> (p % 8) & 1
+				if seed&1 == 1 {
+					v ^= 1
+				}
+				data[at+q/8] = data[at+q/8]&^(1<<(q%8)) | v<<(q%8)
+			}
+		}
+		st := newLineStats()
+		st.add(data)
+		gotEqual, gotOpposite := map[[2]int]bool{}, map[[2]int]bool{}
+		for _, p := range st.pairs() {
+			for l := 0; l < 4; l += p.a.Width {
+				i, j := 8*(p.a.Lane+l)+p.a.Bit, 8*(p.b.Lane+l)+p.b.Bit
+				if p.opposite {
+					gotOpposite[[2]int{i, j}] = true
+				} else {
+					gotEqual[[2]int{i, j}] = true
+				}
+			}
+		}
+		wantEqual, wantOpposite := pairsPlain(data)
+		assert.Equal(t, wantEqual, gotEqual)
+		assert.Equal(t, wantOpposite, gotOpposite)
+	})
+}
+
+func TestASCIITextIsNoStuckLine(t *testing.T) {
+	var data []byte
+	for i := 0; len(data) < 32<<10; i++ {
+		data = append(data, []byte("Reading pressure of cylinder "+string(rune('A'+i%20))+string(rune('a'+i*7%26))+"; next\n")...)
+	}
+	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+	x.checkDataLines()
+	assert.Empty(t, x.findings)
+}

@@ -1,0 +1,93 @@
+package readcheck
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"example.com/calproof/image/readcheck/internal/faults"
+)
+
+// Every planted repetition is found, with its period, and every run reported
+// holds byte for byte and is as long as it gets.
+func TestFindRepeats(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
+		data := make([]byte, 20000)
+		for i := range data {
+			data[i] = byte(r.Uint32())
+		}
+		p := rapid.IntRange(minBlock, maxBlock).Draw(t, "period")
+		copies := rapid.IntRange(2, 4).Draw(t, "copies")
+		at := rapid.IntRange(0, len(data)-p*copies).Draw(t, "at")
+		for i := at + p; i < at+p*copies; i++ {
+			data[i] = data[i-p]
+		}
+		runs := findRepeats(data)
+		assert.True(t, slices.ContainsFunc(runs, func(r repeatRun) bool {
+			return r.period == p && r.start <= at && r.end >= at+p*copies
+		}), "period %d at %d, %d copies: got %v", p, at, copies, runs)
+		for _, r := range runs {
+			for i := r.start + r.period; i < r.end; i++ {
+				require.Equal(t, data[i-r.period], data[i])
+			}
+			assert.GreaterOrEqual(t, r.end-r.start, 2*r.period)
+			assert.True(t, r.start == 0 || data[r.start-1] != data[r.start-1+r.period], "longer to the left")
+			assert.True(t, r.end == len(data) || data[r.end] != data[r.end-r.period], "longer to the right")
+		}
+	})
+}
+
+func TestRepeatsThatAreOrdinary(t *testing.T) {
+	base := func() []byte { return faults.Synth(rand.New(rand.NewPCG(6, 6)), 64<<10) }
+	for name, change := range map[string]func(data []byte){
+		"fill":                     func(d []byte) { clear(d[0x1000:0x3000]) },
+		"vectors to one handler":   func(d []byte) { fillWith(d[0x100:0x400], []byte{0, 1, 0x23, 0x40}) },
+		"records off the boundary": func(d []byte) { fillWith(d[0x1234:0x1234+40*13], d[0x1234:0x1234+40]) },
+		"half-filled vector slots": func(d []byte) {
+			clear(d[0x200:0x480])
+			for i := range 5 {
+				copy(d[0x200+128*i:], []byte{0x40, 0x1A, 0x68, 0, 0x27, 0x5A, 0x10, 0x7E, 0x33, 0x40, 0xE0, 9})
+			}
+			clear(d[0x1C0:0x200])
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			data := base()
+			change(data)
+			x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+			x.checkRepeats()
+			for _, f := range x.findings {
+				assert.Equal(t, "note", string(f.Severity), f.Message)
+			}
+		})
+	}
+}
+
+func fillWith(d, pattern []byte) {
+	p := append([]byte{}, pattern...)
+	for i := range d {
+		d[i] = p[i%len(p)]
+	}
+}
+
+func TestBlockSizeOfMapSharpensRepeats(t *testing.T) {
+	data := faults.Synth(rand.New(rand.NewPCG(6, 7)), 64<<10)
+	copy(data[0x8040:0x8080], data[0x8000:0x8040])
+	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+	x.checkRepeats()
+	assert.Empty(t, alarms(x.report()), "twice may be chance")
+	m := learning()
+	m.Read.TransferBlockBytes = 64
+	x = &examiner{c: contentOf(0, data), lim: limitsFor(m)}
+	x.checkRepeats()
+	assert.Len(t, alarms(x.report()), 1)
+	m.Read.MinRepeatBytes = 128
+	x = &examiner{c: contentOf(0, data), lim: limitsFor(m)}
+	x.checkRepeats()
+	assert.Empty(t, alarms(x.report()))
+}
