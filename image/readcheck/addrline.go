@@ -145,9 +145,21 @@ func (s *span) periodic(u, k int) bool {
 	if step := 1 << (k - unitLines); k <= maxBlockLine && (same(u+2*step) || same(u-2*step)) {
 		return true
 	}
-	for j := unitLines; j < min(k, maxBlockLine+1); j++ {
-		if step := 1 << (j - unitLines); same(u+step) || same(u-step) {
-			return true
+	return s.repeats(u, min(k, maxBlockLine+1), k, k)
+}
+
+// repeats reports whether unit u equals a neighbour at a power of two of units,
+// as far as line top away and not by line a or b.
+func (s *span) repeats(u, top, a, b int) bool {
+	for j := unitLines; j < top; j++ {
+		if j == a || j == b {
+			continue
+		}
+		step := 1 << (j - unitLines)
+		for _, v := range []int{u - step, u + step} {
+			if v >= 0 && v < s.units() && s.hashes[u] == s.hashes[v] {
+				return true
+			}
 		}
 	}
 	return false
@@ -221,11 +233,14 @@ func (c *content) shortedLines(a, b int, how bridge, need int) []lineRun {
 				if at>>a&1 == 1 || at>>b&1 == 1 {
 					continue
 				}
-				third := u
+				third, fourth := u, u+sa+sb
 				if how == highWins {
-					third = u + sa + sb
+					third, fourth = fourth, third
 				}
 				if h[u+sa] == h[u+sb] && h[u+sa] == h[third] {
+					if h[u+sa] == h[fourth] || s.repeats(u+sa, maxBlockLine+1, a, b) {
+						continue // a period: neither line matters
+					}
 					t.equal(h[u+sa], s.classes[u+sa], at|1<<a, at|1<<b, s.unitAddr(third))
 				} else {
 					t.differ()

@@ -85,6 +85,7 @@ func TestPeriodIsNoStuckLine(t *testing.T) {
 		assert.NotEqual(t, "address-line-stuck", f.Code, f.Message)
 	}
 	require.NotEmpty(t, x.findings)
+
 	assert.Equal(t, "block-repeated", x.findings[0].Code)
 }
 
