@@ -1,0 +1,191 @@
+package report
+
+import (
+	"errors"
+	"fmt"
+	"html/template"
+	"strings"
+
+	"example.com/calproof/image"
+)
+
+// stretchView is one changed stretch: where it is, close up, and its bytes on
+// both sides.
+type stretchView struct {
+	ID      string
+	Range   string
+	Bytes   string
+	Regions string
+	Zoom    *zoomView
+	Hex     template.HTML // rows for a pre element; built here from digits only
+	Hidden  string        // rows left out, "" if none
+}
+
+// zoomView draws the neighbourhood of a stretch from edge to edge of a bar
+// 1000 units wide.
+type zoomView struct {
+	From, To string
+	Summary  string
+	Marks    []spanView
+	Tables   []spanView
+}
+
+type spanView struct {
+	X, W float64
+	Name string
+}
+
+const (
+	hexWidth       = 8    // bytes to a row, on each side: two sides fit on a phone
+	hexRowsEach    = 48   // rows of one stretch
+	hexRowsTotal   = 3000 // rows of a page
+	maxStretches   = 1200 // stretches listed
+	maxZooms       = 100
+	zoomLeastBytes = 128
+)
+
+func stretchViews(p Page) ([]stretchView, string, error) {
+	if p.Before == nil || p.After == nil {
+		return nil, "", nil
+	}
+	var out []stretchView
+	rows := 0
+	for i, c := range p.Diff.Changes {
+		if i == maxStretches {
+			left := len(p.Diff.Changes) - maxStretches
+			return out, fmt.Sprintf("%s more changed stretches are counted above and not shown here; the JSON output lists them all.", grouped(uint64(left))), nil
+		}
+		names := make([]string, len(c.Regions))
+		for k, n := range c.Regions {
+			names[k] = clip(n, maxName)
+		}
+		v := stretchView{
+			ID: fmt.Sprintf("change-%d", i+1), Range: c.Range.String(),
+			Bytes: counted(c.Bytes, "byte") + " changed", Regions: strings.Join(names, ", "),
+		}
+		if i < maxZooms {
+			v.Zoom = newZoom(p, c.Range)
+		}
+		room := min(hexRowsEach, hexRowsTotal-rows)
+		hex, shown, hidden, err := hexRows(p.Before, p.After, c.Range, room)
+		if err != nil {
+			return nil, "", fmt.Errorf("%s: %w", c.Range, err)
+		}
+		rows += shown
+		v.Hex = template.HTML(hex)
+		if hidden > 0 {
+			v.Hidden = counted(uint64(hidden), "row") + " of this stretch not shown"
+		}
+		out = append(out, v)
+	}
+	return out, "", nil
+}
+
+// hexRows prints the bytes of r, widened to whole rows, before and after. A
+// byte that an image does not hold is printed as "--".
+func hexRows(before, after *image.Image, r image.Range, room int) (text string, shown, hidden int, err error) {
+	first := r.Start &^ (hexWidth - 1)
+	total := int((r.Last()-first)/hexWidth + 1)
+	digits := max(6, len(fmt.Sprintf("%X", r.Last())))
+	var b strings.Builder
+	for row := range min(total, room) {
+		at := first + uint64(row)*hexWidth
+		x, err := rowBytes(before, at)
+		if err != nil {
+			return "", 0, 0, err
+		}
+		y, err := rowBytes(after, at)
+		if err != nil {
+			return "", 0, 0, err
+		}
+		fmt.Fprintf(&b, "%0*X ", digits, at)
+		writeSide(&b, x, y, "del")
+		b.WriteString("  ")
+		writeSide(&b, y, x, "ins")
+		b.WriteByte('\n')
+		shown++
+	}
+	return b.String(), shown, total - shown, nil
+}
+
+// writeSide prints one side; the changed bytes stand in an element of their
+// own, so that they are marked by more than colour.
+func writeSide(b *strings.Builder, side, other [hexWidth]int, element string) {
+	for i, v := range side {
+		text := "--"
+		if v >= 0 {
+			text = fmt.Sprintf("%02X", v)
+		}
+		if v != other[i] {
+			fmt.Fprintf(b, " <%s>%s</%s>", element, text, element)
+		} else {
+			b.WriteString(" " + text)
+		}
+	}
+}
+
+// rowBytes reads a row; -1 stands for an address the image does not hold.
+func rowBytes(im *image.Image, at uint64) (row [hexWidth]int, err error) {
+	var buf [1]byte
+	for i := range row {
+		row[i] = -1
+		_, err := im.ReadAddr(buf[:], at+uint64(i))
+		var gap *image.GapError
+		switch {
+		case err == nil:
+			row[i] = int(buf[0])
+		case !errors.As(err, &gap):
+			return row, err
+		}
+	}
+	return row, nil
+}
+
+// newZoom draws r with as much again on each side, at least zoomLeastBytes.
+func newZoom(p Page, r image.Range) *zoomView {
+	size := max(3*r.Size, zoomLeastBytes)
+	if size < r.Size {
+		return nil // absurdly long
+	}
+	start := r.Start - min(r.Start, (size-r.Size)/2)
+	window := image.Range{Start: start, Size: size}
+	if window.Last() < window.Start {
+		window.Size = -window.Start // up to the top of the address space
+	}
+	z := &zoomView{From: fmt.Sprintf("0x%X", window.Start), To: fmt.Sprintf("0x%X", window.Last())}
+	place := func(x image.Range) (spanView, bool) {
+		part, ok := window.Intersect(x)
+		if !ok {
+			return spanView{}, false
+		}
+		s := spanView{
+			X: round1(float64(part.Start-window.Start) / float64(window.Size) * 1000),
+			W: round1(max(3, float64(part.Size)/float64(window.Size)*1000)),
+		}
+		return s, true
+	}
+	marks := 0
+	for _, c := range p.Diff.Changes {
+		if s, ok := place(c.Range); ok {
+			z.Marks = append(z.Marks, s)
+			marks++
+		}
+	}
+	var names []string
+	for _, t := range p.Diff.Tables {
+		if s, ok := place(t.After.Range); ok {
+			s.Name = clip(t.After.Name, maxName)
+			z.Tables = append(z.Tables, s)
+			names = append(names, s.Name)
+		}
+	}
+	stretches := "1 changed stretch"
+	if marks > 1 {
+		stretches = grouped(uint64(marks)) + " changed stretches"
+	}
+	z.Summary = fmt.Sprintf("%s from %s to %s with %s", counted(window.Size, "byte"), z.From, z.To, stretches)
+	if len(names) > 0 {
+		z.Summary += "; tables here: " + strings.Join(names, "; ")
+	}
+	return z
+}

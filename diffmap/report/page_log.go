@@ -1,0 +1,445 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+)
+
+// logView is the memory drawn like the log of a drilled core: addresses run
+// downwards to scale, each region is a layer with the pattern of its role, and
+// what happened there is marked beside it.
+type logView struct {
+	Height  int // pixels
+	Summary string
+	Layers  []layerView
+	Erased  []markView
+	Changes []markView
+	Faults  []markView
+	Breaks  []breakView
+	Labels  []labelView
+	Legend  []legendView
+	Omitted string
+}
+
+type layerView struct {
+	Y, H float64
+	Role string // selects the pattern
+}
+
+type markView struct{ Y, H float64 }
+
+// Mid is the vertical middle, where a mark's pointer stands.
+func (m markView) Mid() float64 { return m.Y + m.H/2 }
+
+// breakView is a gap that was shortened.
+type breakView struct {
+	Y    float64
+	Text string
+}
+
+// labelView is a region's name beside the log, tied to its layer by a line.
+type labelView struct {
+	Key     string
+	Name    string
+	Detail  string
+	Changed bool
+	From    float64 // middle of the layer
+	At      float64 // middle of the label, after labels were spread
+	Top     float64
+}
+
+type legendView struct{ Role, Text string }
+
+const (
+	logMinHeight   = 420.0
+	labelPitch     = 38.0 // pixels from one label to the next
+	maxLabels      = 60
+	breakHeight    = 16.0
+	minLayerHeight = 1.0
+	minMarkHeight  = 2.0
+)
+
+// axis maps addresses to pixels: pieces of memory to scale, long gaps between
+// them shortened to a break.
+type axis struct {
+	pieces []image.Range
+	top    []float64 // y of the first byte of each piece
+	perPx  float64   // bytes to a pixel
+	breaks []breakView
+}
+
+func newAxis(pieces []image.Range, height float64) axis {
+	ax := axis{pieces: image.MergeRanges(pieces)}
+	var total float64
+	for _, p := range ax.pieces {
+		total += float64(p.Size)
+	}
+	// A gap that would take more than an eighth of the log says nothing but
+	// "nothing here": draw a break instead.
+	var scaled float64
+	breaks := 0
+	gaps := make([]float64, len(ax.pieces))
+	for i := 1; i < len(ax.pieces); i++ {
+		gap := float64(ax.pieces[i].Start - ax.pieces[i-1].End())
+		if gap > total/8 {
+			gaps[i] = -1
+			breaks++
+		} else {
+			gaps[i] = gap
+			scaled += gap
+		}
+	}
+	room := max(height-float64(breaks)*breakHeight, height/4)
+	ax.perPx = (total + scaled) / room
+	y := 0.0
+	for i, p := range ax.pieces {
+		switch {
+		case gaps[i] < 0:
+			missing := ax.pieces[i].Start - ax.pieces[i-1].End()
+			ax.breaks = append(ax.breaks, breakView{Y: y + breakHeight/2, Text: counted(missing, "byte") + " left out"})
+			y += breakHeight
+		case i > 0:
+			y += gaps[i] / ax.perPx
+		}
+		ax.top = append(ax.top, y)
+		y += float64(p.Size) / ax.perPx
+	}
+	return ax
+}
+
+// y returns where addr stands; an address in a gap stands at the gap's end.
+func (ax axis) y(addr uint64) float64 {
+	i, found := slices.BinarySearchFunc(ax.pieces, addr, func(p image.Range, a uint64) int {
+		switch {
+		case p.Contains(a):
+			return 0
+		case p.Start > a:
+			return 1
+		}
+		return -1
+	})
+	if found {
+		return ax.top[i] + float64(addr-ax.pieces[i].Start)/ax.perPx
+	}
+	if i < len(ax.top) {
+		return ax.top[i]
+	}
+	return ax.bottom()
+}
+
+func (ax axis) bottom() float64 {
+	n := len(ax.pieces) - 1
+	return ax.top[n] + float64(ax.pieces[n].Size)/ax.perPx
+}
+
+// mark returns the place of r, at least least pixels high.
+func (ax axis) mark(r image.Range, least float64) markView {
+	top := ax.y(r.Start)
+	height := float64(r.Size) / ax.perPx
+	if end := ax.y(r.Last()) + 1/ax.perPx; end > top {
+		height = end - top
+	}
+	if height < least {
+		top = max(0, top-(least-height)/2)
+		height = least
+	}
+	return markView{Y: round1(top), H: round1(height)}
+}
+
+func round1(v float64) float64 { return math.Round(v*10) / 10 }
+
+func newLogView(p Page) (*logView, error) {
+	pieces := logPieces(p)
+	if len(pieces) == 0 {
+		return nil, nil
+	}
+	labels := logLabels(p)
+	lv := &logView{}
+	if len(labels) > maxLabels {
+		lv.Omitted = fmt.Sprintf("%d of %d regions are named here; the table below has them all.", maxLabels, len(labels))
+		labels = mostTelling(labels, maxLabels)
+	}
+	height := max(logMinHeight, labelPitch*float64(len(labels)+1))
+	ax := newAxis(pieces, height)
+	lv.Breaks = ax.breaks
+	roles := map[string]bool{}
+	if p.Map != nil {
+		for _, r := range p.Map.Regions {
+			m := ax.mark(r.Range, minLayerHeight)
+			lv.Layers = append(lv.Layers, layerView{Y: m.Y, H: m.H, Role: string(r.Role)})
+			roles[string(r.Role)] = true
+		}
+	} else {
+		for _, s := range pieces {
+			m := ax.mark(s, minLayerHeight)
+			lv.Layers = append(lv.Layers, layerView{Y: m.Y, H: m.H, Role: "unmapped"})
+		}
+		roles["unmapped"] = true
+	}
+	var err error
+	if lv.Erased, err = erasedMarks(p, ax); err != nil {
+		return nil, err
+	}
+	lv.Changes = changeMarks(p, ax)
+	lv.Faults = faultMarks(p, ax)
+	lv.Labels = placeLabels(labels, ax, height)
+	lv.Height = int(math.Ceil(max(height, ax.bottom()))) + 4
+	lv.Legend = legend(roles, len(lv.Erased) > 0, len(lv.Changes) > 0, len(lv.Faults) > 0)
+	lv.Summary = logSummary(p, pieces)
+	return lv, nil
+}
+
+func logPieces(p Page) []image.Range {
+	var pieces []image.Range
+	for _, im := range []*image.Image{p.Before, p.After} {
+		if im != nil {
+			pieces = append(pieces, im.Segments()...)
+		}
+	}
+	if p.Map != nil {
+		for _, r := range p.Map.Regions {
+			pieces = append(pieces, r.Range)
+		}
+	}
+	return image.MergeRanges(pieces)
+}
+
+// logLabel is a region that wants a label.
+type logLabel struct {
+	key, name, detail string
+	rng               image.Range
+	changed           uint64
+}
+
+func logLabels(p Page) []logLabel {
+	if p.Map == nil {
+		return nil
+	}
+	changed := map[string]uint64{}
+	if p.Diff != nil {
+		for _, r := range p.Diff.Regions {
+			changed[r.Name] += r.Bytes
+		}
+	}
+	var out []logLabel
+	for i, r := range p.Map.Regions {
+		l := logLabel{key: fmt.Sprint(i + 1), name: clip(r.Name, maxName), rng: r.Range, changed: changed[r.Name]}
+		l.detail = r.Range.String()
+		if l.changed > 0 {
+			l.detail += ", " + counted(l.changed, "byte") + " changed"
+		}
+		out = append(out, l)
+	}
+	slices.SortStableFunc(out, func(a, b logLabel) int {
+		if a.rng.Start < b.rng.Start {
+			return -1
+		}
+		return 1
+	})
+	return out
+}
+
+// mostTelling keeps n labels: changed regions first, then the largest; the
+// order stays that of the addresses.
+func mostTelling(labels []logLabel, n int) []logLabel {
+	order := make([]int, len(labels))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		x, y := labels[a], labels[b]
+		if (x.changed > 0) != (y.changed > 0) {
+			if x.changed > 0 {
+				return -1
+			}
+			return 1
+		}
+		switch {
+		case x.rng.Size > y.rng.Size:
+			return -1
+		case x.rng.Size < y.rng.Size:
+			return 1
+		}
+		return 0
+	})
+	keep := slices.Sorted(slices.Values(order[:n]))
+	out := make([]logLabel, n)
+	for i, k := range keep {
+		out[i] = labels[k]
+	}
+	return out
+}
+
+// placeLabels puts every label as near to its layer as the pitch allows: push
+// down from the top, then up from the bottom.
+func placeLabels(labels []logLabel, ax axis, height float64) []labelView {
+	out := make([]labelView, len(labels))
+	low := labelPitch / 2
+	for i, l := range labels {
+		m := ax.mark(l.rng, minLayerHeight)
+		out[i] = labelView{Key: l.key, Name: l.name, Detail: l.detail, Changed: l.changed > 0, From: round1(m.Mid())}
+		out[i].At = max(out[i].From, low)
+		low = out[i].At + labelPitch
+	}
+	high := height - labelPitch/2
+	for i := len(out) - 1; i >= 0; i-- {
+		out[i].At = round1(min(out[i].At, high))
+		out[i].Top = round1(out[i].At - labelPitch/2)
+		high = out[i].At - labelPitch
+	}
+	return out
+}
+
+// erasedMarks finds runs of the erased byte that are tall enough to see.
+func erasedMarks(p Page, ax axis) ([]markView, error) {
+	im := p.After
+	if im == nil {
+		im = p.Before
+	}
+	if im == nil {
+		return nil, nil
+	}
+	erased := byte(0xFF)
+	if p.Map != nil {
+		erased = p.Map.Image.Erased
+	}
+	var out []markView
+	least := uint64(max(64, ax.perPx))
+	for _, s := range im.Segments() {
+		run := image.Range{Start: s.Start}
+		flush := func() {
+			if run.Size >= least {
+				out = append(out, ax.mark(run, 0))
+			}
+		}
+		err := im.Blocks(s, func(addr uint64, block []byte) error {
+			for i, b := range block {
+				if b == erased {
+					run.Size++
+					continue
+				}
+				flush()
+				run = image.Range{Start: addr + uint64(i) + 1}
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+		flush()
+	}
+	return out, nil
+}
+
+// changeMarks draws the changed stretches, joined where they would overlap.
+func changeMarks(p Page, ax axis) []markView {
+	if p.Diff == nil {
+		return nil
+	}
+	var out []markView
+	for _, c := range p.Diff.Changes {
+		out = joinMark(out, ax.mark(c.Range, minMarkHeight))
+	}
+	return out
+}
+
+func faultMarks(p Page, ax axis) []markView {
+	var ranges []image.Range
+	add := func(fs []evidence.Finding) {
+		for _, f := range fs {
+			if f.Severity != evidence.Note {
+				ranges = append(ranges, f.Ranges...)
+			}
+		}
+	}
+	add(p.Findings)
+	if p.Gate != nil {
+		for _, c := range p.Gate.Conditions {
+			add(c.Findings)
+		}
+	}
+	rules := p.Rules
+	if p.Diff != nil {
+		for _, c := range p.Diff.Checksums {
+			rules = append(rules, c.After)
+		}
+	}
+	for _, r := range rules {
+		if r.Verdict == evidence.Fail {
+			if r.Field != nil {
+				ranges = append(ranges, *r.Field)
+			} else {
+				ranges = append(ranges, r.Cover...)
+			}
+		}
+	}
+	var out []markView
+	for _, r := range image.MergeRanges(ranges) {
+		out = joinMark(out, ax.mark(r, minMarkHeight))
+	}
+	return out
+}
+
+func joinMark(marks []markView, m markView) []markView {
+	if n := len(marks); n > 0 {
+		if last := &marks[n-1]; m.Y < last.Y+last.H+1 {
+			last.H = round1(max(last.H, m.Y+m.H-last.Y))
+			return marks
+		}
+	}
+	return append(marks, m)
+}
+
+var roleText = []legendView{
+	{"boot", "boot: starts the controller"},
+	{"program", "program"},
+	{"calibration", "calibration: values and tables"},
+	{"identity", "identity: numbers and names"},
+	{"adaptation", "adaptation: learnt by the controller"},
+	{"signature", "signature"},
+	{"unused", "unused"},
+	{"unmapped", "memory without a map"},
+}
+
+func legend(roles map[string]bool, erased, changed, faults bool) []legendView {
+	var out []legendView
+	for _, l := range roleText {
+		if roles[l.Role] {
+			out = append(out, l)
+		}
+	}
+	if erased {
+		out = append(out, legendView{"erased", "erased fill"})
+	}
+	if changed {
+		out = append(out, legendView{"changed", "changed"})
+	}
+	if faults {
+		out = append(out, legendView{"fault", "needs attention"})
+	}
+	return out
+}
+
+// logSummary says in words what the drawing shows.
+func logSummary(p Page, pieces []image.Range) string {
+	parts := []string{counted(image.TotalSize(pieces), "byte") + " from " + fmt.Sprintf("0x%X", pieces[0].Start) + " to " + fmt.Sprintf("0x%X", pieces[len(pieces)-1].Last())}
+	if p.Diff != nil {
+		var where []string
+		for _, r := range p.Diff.Regions {
+			if r.Bytes > 0 && len(where) < 8 {
+				where = append(where, clip(r.Name, maxName)+": "+counted(r.Bytes, "byte"))
+			}
+		}
+		if len(where) > 0 {
+			parts = append(parts, "changed in "+strings.Join(where, "; "))
+		} else if p.Diff.BytesChanged == 0 {
+			parts = append(parts, "nothing changed")
+		}
+	}
+	return "The memory drawn to scale, lowest address at the top: " + strings.Join(parts, "; ") + "."
+}

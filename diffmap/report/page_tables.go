@@ -1,0 +1,346 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+
+	"example.com/calproof/diffmap"
+	"example.com/calproof/maps"
+)
+
+// tableView is one changed calibration table.
+type tableView struct {
+	ID      string
+	Name    string
+	Where   string
+	Unit    string
+	Summary string
+	Problem string
+	Scalar  *scalarView
+	Panels  []panelView // change, before, after
+	Chart   *chartView
+	Steps   []stepView // what the shades of the change panel mean
+	LeftOut string
+}
+
+type scalarView struct{ Before, After, Change, Unit string }
+
+type panelView struct {
+	Title   string
+	Caption string
+	Corner  string
+	Columns []string
+	Rows    []panelRow
+	HasRows bool // rows have an axis value
+	Heat    bool
+}
+
+type panelRow struct {
+	Head  string
+	Cells []panelCell
+}
+
+type panelCell struct {
+	Text    string
+	Class   string // step of the heat map, or "changed"
+	Outside bool   // outside the limits the map declares
+}
+
+type stepView struct{ Class, Text string }
+
+// chartView is a line chart in a box 320 wide and 200 high, so that its text
+// stays readable on a narrow screen.
+type chartView struct {
+	Summary       string
+	Before, After string // polyline points
+	Dots, Rings   []dotView
+	XTicks        []tickView
+	YTicks        []tickView
+	XTitle        string
+	YTitle        string
+}
+
+type dotView struct{ X, Y float64 }
+type tickView struct {
+	At   float64
+	Text string
+}
+
+const (
+	maxCells  = 1024 // cells of a table that are shown
+	heatSteps = 4
+)
+
+func newTableView(i int, c diffmap.TableChange) tableView {
+	b, a := c.Before, c.After
+	v := tableView{
+		ID: fmt.Sprintf("table-%d", i+1), Name: clip(a.Name, maxName), Unit: clip(a.Unit, 24), Where: a.Range.String(),
+	}
+	if a.Region != "" {
+		v.Where += ", " + clip(a.Region, maxName)
+	}
+	if a.Problem != "" || b.Problem != "" || len(a.Cells) != len(b.Cells) || a.Rows != b.Rows || a.Cols != b.Cols {
+		v.Problem = clip(firstOf(a.Problem, b.Problem, "the two images give this table different shapes"), maxText)
+		return v
+	}
+	v.Summary = tableSummary(c)
+	if len(a.Cells) == 1 {
+		v.Scalar = &scalarView{
+			Before: number(b.Cells[0].Value, b.Decimals), After: number(a.Cells[0].Value, a.Decimals),
+			Change: signed(a.Cells[0].Value-b.Cells[0].Value, a.Decimals), Unit: v.Unit,
+		}
+		return v
+	}
+	rows := a.Rows
+	if a.Cols > 0 && rows*a.Cols > maxCells {
+		rows = max(1, maxCells/a.Cols)
+		v.LeftOut = fmt.Sprintf("%d of %d rows are shown.", rows, a.Rows)
+	}
+	largest := 0.0
+	for k := range a.Cells {
+		if d := math.Abs(a.Cells[k].Value - b.Cells[k].Value); !math.IsNaN(d) && !math.IsInf(d, 0) {
+			largest = max(largest, d)
+		}
+	}
+	changed := make(map[int]bool, len(c.Cells))
+	for _, k := range c.Cells {
+		changed[k] = true
+	}
+	v.Panels = []panelView{
+		panel("Change", a, rows, func(k int) panelCell {
+			d := a.Cells[k].Value - b.Cells[k].Value
+			if !changed[k] {
+				return panelCell{Text: "·"}
+			}
+			return panelCell{Text: signed(d, a.Decimals), Class: heatClass(d, largest)}
+		}),
+		panel("Before", b, rows, func(k int) panelCell { return valueCell(b, k, changed[k]) }),
+		panel("After", a, rows, func(k int) panelCell { return valueCell(a, k, changed[k]) }),
+	}
+	v.Panels[0].Heat = true
+	v.Steps = heatLegend(largest, a.Decimals, v.Unit)
+	if a.Rows == 1 && len(a.Cells) <= maxCells {
+		v.Chart = newChart(b, a)
+	}
+	return v
+}
+
+func firstOf(texts ...string) string {
+	for _, t := range texts {
+		if t != "" {
+			return t
+		}
+	}
+	return ""
+}
+
+func tableSummary(c diffmap.TableChange) string {
+	low, high := math.Inf(1), math.Inf(-1)
+	outside := 0
+	for _, k := range c.Cells {
+		d := c.After.Cells[k].Value - c.Before.Cells[k].Value
+		low, high = min(low, d), max(high, d)
+		if c.After.Cells[k].Outside {
+			outside++
+		}
+	}
+	unit := clip(c.After.Unit, 24)
+	text := fmt.Sprintf("%s of %s changed", grouped(uint64(len(c.Cells))), counted(uint64(len(c.After.Cells)), "cell"))
+	if len(c.Cells) > 0 {
+		if lo, hi := signed(low, c.After.Decimals), signed(high, c.After.Decimals); lo == hi {
+			text += ", each by " + lo + " " + unit
+		} else {
+			text += ", by " + lo + " to " + hi + " " + unit
+		}
+	}
+	if outside > 0 {
+		text += fmt.Sprintf("; %s outside the limits of the map", counted(uint64(outside), "changed cell"))
+	}
+	if c.AxesChanged {
+		text += "; an axis changed as well"
+	}
+	return text + "."
+}
+
+func panel(title string, t maps.TableValue, rows int, cell func(k int) panelCell) panelView {
+	v := panelView{Title: title, HasRows: t.Y != nil && t.Rows > 1}
+	if t.X != nil {
+		for _, x := range t.X.Values {
+			v.Columns = append(v.Columns, trimmed(x))
+		}
+	}
+	switch {
+	case t.X != nil && t.Y != nil:
+		v.Corner = unitOr(t.Y.Unit, "row") + " \\ " + unitOr(t.X.Unit, "column")
+	case t.X != nil:
+		v.Corner = unitOr(t.X.Unit, "column")
+	}
+	for r := range rows {
+		row := panelRow{}
+		if t.Y != nil && r < len(t.Y.Values) {
+			row.Head = trimmed(t.Y.Values[r])
+		} else if t.X != nil {
+			row.Head = unitOr(t.Unit, "value")
+		}
+		for c := range t.Cols {
+			row.Cells = append(row.Cells, cell(r*t.Cols+c))
+		}
+		v.Rows = append(v.Rows, row)
+	}
+	return v
+}
+
+func unitOr(unit, word string) string {
+	if unit == "" {
+		return word
+	}
+	return clip(unit, 24)
+}
+
+func valueCell(t maps.TableValue, k int, changed bool) panelCell {
+	c := panelCell{Text: number(t.Cells[k].Value, t.Decimals), Outside: t.Cells[k].Outside}
+	if changed {
+		c.Class = "changed"
+	}
+	return c
+}
+
+// heatClass gives the shade of a difference: up1 to up4, down1 to down4, by
+// its share of the largest difference in the table.
+func heatClass(d, largest float64) string {
+	if largest == 0 || d == 0 || math.IsNaN(d) {
+		return "same"
+	}
+	step := min(heatSteps, max(1, int(math.Ceil(math.Abs(d)/largest*heatSteps))))
+	if d > 0 {
+		return "up" + strconv.Itoa(step)
+	}
+	return "down" + strconv.Itoa(step)
+}
+
+func heatLegend(largest float64, decimals int, unit string) []stepView {
+	if largest == 0 {
+		return nil
+	}
+	// A quarter of the largest change may need a digit more than a cell does.
+	decimals++
+	out := make([]stepView, 0, 2*heatSteps)
+	for step := heatSteps; step >= 1; step-- {
+		out = append(out, stepView{"down" + strconv.Itoa(step), "to " + signed(-largest*float64(step)/heatSteps, decimals)})
+	}
+	for step := 1; step <= heatSteps; step++ {
+		out = append(out, stepView{"up" + strconv.Itoa(step), "to " + signed(largest*float64(step)/heatSteps, decimals)})
+	}
+	return out
+}
+
+func number(v float64, decimals int) string {
+	return strconv.FormatFloat(v, 'f', max(0, min(decimals, 12)), 64)
+}
+
+func signed(v float64, decimals int) string {
+	s := number(v, decimals)
+	if v > 0 {
+		return "+" + s
+	}
+	if s[0] == '-' {
+		return "−" + s[1:]
+	}
+	return s
+}
+
+// trimmed writes an axis value as short as it can be.
+func trimmed(v float64) string { return strconv.FormatFloat(v, 'g', 6, 64) }
+
+func newChart(before, after maps.TableValue) *chartView {
+	xs, xUnit := chartX(after)
+	const left, right, top, bottom = 44.0, 312.0, 14.0, 158.0
+	xLow, xHigh := bounds(xs)
+	yLow, yHigh := bounds(append(values(before), values(after)...))
+	if math.IsInf(xLow, 0) || math.IsInf(yLow, 0) {
+		return nil
+	}
+	ticks, yLow, yHigh := niceTicks(yLow, yHigh, 5)
+	px := func(x float64) float64 { return round1(left + (x-xLow)/(xHigh-xLow)*(right-left)) }
+	py := func(y float64) float64 { return round1(bottom - (y-yLow)/(yHigh-yLow)*(bottom-top)) }
+	c := &chartView{XTitle: xUnit, YTitle: clip(after.Unit, 24)}
+	line := func(t maps.TableValue) (string, []dotView) {
+		points, dots := "", []dotView(nil)
+		for i, cell := range t.Cells {
+			d := dotView{px(xs[i]), py(cell.Value)}
+			dots = append(dots, d)
+			points += fmt.Sprintf("%g,%g ", d.X, d.Y)
+		}
+		return points, dots
+	}
+	c.Before, c.Rings = line(before)
+	c.After, c.Dots = line(after)
+	for _, t := range ticks {
+		c.YTicks = append(c.YTicks, tickView{py(t), trimmed(t)})
+	}
+	last := math.Inf(-1)
+	for _, x := range xs {
+		if at := px(x); at-last >= 30 {
+			c.XTicks = append(c.XTicks, tickView{at, trimmed(x)})
+			last = at
+		}
+	}
+	c.Summary = fmt.Sprintf("Line chart of %s before (dashed, rings) and after (solid, dots) over %s; the tables have the numbers.", clip(after.Name, maxName), unitOr(xUnit, "position"))
+	return c
+}
+
+func chartX(t maps.TableValue) ([]float64, string) {
+	if t.X != nil && len(t.X.Values) == len(t.Cells) {
+		return t.X.Values, clip(t.X.Unit, 24)
+	}
+	xs := make([]float64, len(t.Cells))
+	for i := range xs {
+		xs[i] = float64(i)
+	}
+	return xs, "position"
+}
+
+func values(t maps.TableValue) []float64 {
+	out := make([]float64, len(t.Cells))
+	for i, c := range t.Cells {
+		out[i] = c.Value
+	}
+	return out
+}
+
+// bounds returns the least and the greatest finite value, kept apart so that
+// a flat line can be drawn; infinities if there is none or one is not finite.
+func bounds(vs []float64) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, v := range vs {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return math.Inf(1), math.Inf(-1)
+		}
+		low, high = min(low, v), max(high, v)
+	}
+	if low == high {
+		low, high = low-1, high+1
+	}
+	return low, high
+}
+
+// niceTicks widens low and high to multiples of 1, 2 or 5 times a power of
+// ten and returns about n steps between them.
+func niceTicks(low, high float64, n int) ([]float64, float64, float64) {
+	raw := (high - low) / float64(n)
+	power := math.Pow(10, math.Floor(math.Log10(raw)))
+	step := 10 * power
+	for _, m := range []float64{1, 2, 5} {
+		if raw <= m*power {
+			step = m * power
+			break
+		}
+	}
+	first, last := math.Floor(low/step), math.Ceil(high/step)
+	var ticks []float64
+	for k := first; k <= last; k++ {
+		ticks = append(ticks, k*step)
+	}
+	return ticks, first * step, last * step
+}
