@@ -14,34 +14,36 @@ import (
 	"example.com/calproof/maps"
 )
 
-// Page is what one self-contained HTML page shows. A field that is nil or
-// empty leaves its section out.
-type Page struct {
-	Command string // "diff", "gate" or "verify"
-	Version string // of calproof
-
-	// Verdict is the outcome; a comparison that judges nothing has none.
-	Verdict evidence.Verdict
-	// Reasons say in plain words why, most important first.
-	Reasons []string
-
-	Files    []FileID            // everything that was compared, so that a printed page names its files
-	Map      *maps.Map           // the region map used
-	Before   *image.Image        // the original, or the only image
-	After    *image.Image        // the modified image
-	Diff     *diffmap.Result     // what changed from Before to After
-	Gate     *diffmap.GateResult // the gate's conditions; its Diff is shown when Diff is nil
-	Findings []evidence.Finding  // what was found besides
-	Rules    []maps.RuleResult   // checksum rules of a single image
-	Identity []maps.IdentityValue
+// Sources are what an HTML page draws from besides its document.
+type Sources struct {
+	Before *image.Image // the original, or the only image
+	After  *image.Image // the modified image; nil when there is one image
+	Map    *maps.Map    // the region map used, if any
+	Files  []FileID     // everything that was compared, so that a printed page names its files
 }
 
 // FileID identifies one file on the page.
 type FileID struct {
-	Part   string // what it is in the comparison: "original", "modified", "region map"
+	Part   string // what it is to the command: "original", "modified", "region map"
 	Name   string
 	Size   int64  // bytes
 	SHA256 string // lower-case hexadecimal
+}
+
+// page is what one HTML page shows. A field that is nil or empty leaves its
+// section out.
+type page struct {
+	Sources
+	command  string
+	version  string
+	verdict  evidence.Verdict // "" for a comparison, which judges nothing
+	reasons  []string         // in plain words, most important first
+	diff     *diffmap.Result
+	gate     *diffmap.GateResult
+	findings []evidence.Finding
+	rules    []maps.RuleResult // checksum rules of a single image
+	identity []maps.IdentityValue
+	unjudged []string
 }
 
 //go:embed page.tmpl
@@ -55,12 +57,14 @@ var parsePage = sync.OnceValue(func() *template.Template {
 	return template.Must(template.New("page").Parse(pageTemplate))
 })
 
-// HTML writes p as one HTML document that needs no other file, no network and
-// no script. Names and values from images and maps are treated as hostile:
+// HTML writes d as one HTML document that needs no other file, no network and
+// no script. It knows the documents of diff, gate and verify and gives an error
+// for any other. Names and values from images and maps are treated as hostile:
 // they are escaped, stripped of control and direction characters, and cut.
-func HTML(w io.Writer, p Page) error {
-	if p.Diff == nil && p.Gate != nil {
-		p.Diff = p.Gate.Diff
+func HTML(w io.Writer, d Document, src Sources) error {
+	p, err := newPage(d, src)
+	if err != nil {
+		return fmt.Errorf("html page: %w", err)
 	}
 	view, err := newPageView(p)
 	if err != nil {
@@ -70,6 +74,63 @@ func HTML(w io.Writer, p Page) error {
 		return fmt.Errorf("html page: %w", err)
 	}
 	return nil
+}
+
+func newPage(d Document, src Sources) (page, error) {
+	p := page{Sources: src, command: d.Command, version: d.Version, verdict: d.Verdict}
+	switch data := d.Data.(type) {
+	case DiffData:
+		p.diff, p.findings, p.verdict = data.Result, d.Findings, ""
+		if !data.Equal {
+			p.reasons = []string{"This page shows what changed and does not judge it. The gate command does."}
+		}
+	case GateData:
+		p.diff, p.gate = data.Diff, data.GateResult
+		p.reasons = gateReasons(data.GateResult)
+	case VerifyData:
+		p.findings, p.rules, p.identity = d.Findings, data.Checksums, data.Identity
+		p.reasons = []string{capital(data.reason(d.Findings)) + "."}
+		if data.Read != nil {
+			p.unjudged = data.Read.NotJudged
+		}
+	default:
+		return page{}, fmt.Errorf("command %s has no page; diff, gate and verify have one", d.Command)
+	}
+	return p, nil
+}
+
+// gateReasons names the conditions that do not hold, failures first.
+func gateReasons(g *diffmap.GateResult) []string {
+	var out []string
+	for _, wanted := range []evidence.Verdict{evidence.Fail, evidence.Unproven} {
+		for _, c := range g.Conditions {
+			if c.Verdict != wanted {
+				continue
+			}
+			text := capital(c.Title) + ": "
+			if wanted == evidence.Fail {
+				text += "this does not hold"
+			} else {
+				text += "this is not proved"
+			}
+			if len(c.Evidence) > 0 {
+				text += ". " + capital(c.Evidence[0])
+			}
+			out = append(out, text)
+		}
+	}
+	if out == nil {
+		out = []string{fmt.Sprintf("All %s hold. The evidence for each is below.", count(uint64(len(g.Conditions)), "condition"))}
+	}
+	return out
+}
+
+// capital makes a sentence of a clause.
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // pageView is the page as the template sees it: text ready to print, numbers
@@ -90,6 +151,7 @@ type pageView struct {
 	Identity   []identityView
 	Stretches  []stretchView
 	LeftOut    string // what of the stretches is not shown, "" if all is
+	Unjudged   []string
 	Conditions []conditionView
 	Cautions   []string
 	Findings   []findingView
@@ -142,11 +204,11 @@ const (
 	maxText = 600 // characters of a sentence
 )
 
-func newPageView(p Page) (*pageView, error) {
+func newPageView(p page) (*pageView, error) {
 	v := &pageView{
 		CSS:     template.CSS(pageCSS),
-		Command: p.Command,
-		Version: p.Version,
+		Command: p.command,
+		Version: p.version,
 		Verdict: pageVerdict(p),
 	}
 	if p.Map != nil {
@@ -156,13 +218,13 @@ func newPageView(p Page) (*pageView, error) {
 	if v.Subject != "" {
 		v.Title += " " + v.Subject
 	}
-	for _, r := range p.Reasons {
+	for _, r := range p.reasons {
 		v.Reasons = append(v.Reasons, clip(r, maxText))
 	}
 	for _, f := range p.Files {
 		v.Files = append(v.Files, fileView{
 			Part: f.Part, Name: clip(f.Name, maxName),
-			Size: grouped(uint64(max(f.Size, 0))) + " bytes", SHA256: f.SHA256,
+			Size: bytesOf(uint64(max(f.Size, 0))), SHA256: f.SHA256,
 		})
 	}
 	log, err := newLogView(p)
@@ -172,34 +234,37 @@ func newPageView(p Page) (*pageView, error) {
 	v.Log = log
 	v.Regions = regionViews(p)
 	v.Rules = ruleViews(p)
+	for _, u := range p.unjudged {
+		v.Unjudged = append(v.Unjudged, clip(u, maxText))
+	}
 	v.Identity = identityViews(p)
-	if p.Diff != nil {
-		for _, t := range p.Diff.Tables {
+	if p.diff != nil {
+		for _, t := range p.diff.Tables {
 			v.Tables = append(v.Tables, newTableView(len(v.Tables), t))
 		}
 		if v.Stretches, v.LeftOut, err = stretchViews(p); err != nil {
 			return nil, err
 		}
 	}
-	if p.Gate != nil {
-		for _, c := range p.Gate.Conditions {
+	if p.gate != nil {
+		for _, c := range p.gate.Conditions {
 			v.Conditions = append(v.Conditions, newConditionView(c))
 		}
-		for _, c := range p.Gate.Cautions {
-			v.Cautions = append(v.Cautions, clip(c, maxText))
+		for _, c := range p.gate.Cautions {
+			v.Cautions = append(v.Cautions, clip(c.Message+aboutRegions(c.Regions), maxText))
 		}
 	}
-	for _, f := range p.Findings {
+	for _, f := range p.findings {
 		v.Findings = append(v.Findings, newFindingView(f))
 	}
 	return v, nil
 }
 
-func pageVerdict(p Page) verdictView {
-	switch p.Verdict {
+func pageVerdict(p page) verdictView {
+	switch p.verdict {
 	case evidence.Pass:
 		v := verdictView{Class: "pass", Symbol: "✓", Word: "Pass"}
-		if p.Command == "gate" {
+		if p.command == "gate" {
 			v.Headline = "Every condition for writing this image holds."
 		} else {
 			v.Headline = "This image is proved good."
@@ -207,7 +272,7 @@ func pageVerdict(p Page) verdictView {
 		return v
 	case evidence.Fail:
 		v := verdictView{Class: "fail", Symbol: "✕", Word: "Fail"}
-		if p.Command == "gate" {
+		if p.command == "gate" {
 			v.Headline = "Do not write this image."
 		} else {
 			v.Headline = "Do not rely on this image."
@@ -215,7 +280,7 @@ func pageVerdict(p Page) verdictView {
 		return v
 	case evidence.Unproven:
 		v := verdictView{Class: "unproven", Symbol: "?", Word: "Unproven"}
-		if p.Command == "gate" {
+		if p.command == "gate" {
 			v.Headline = "Do not write this image yet."
 		} else {
 			v.Headline = "Not proved yet."
@@ -224,23 +289,23 @@ func pageVerdict(p Page) verdictView {
 	}
 	v := verdictView{Class: "none", Symbol: "≠", Word: "Different"}
 	switch {
-	case p.Diff == nil:
+	case p.diff == nil:
 		v.Symbol, v.Word, v.Headline = "·", "No verdict", "Nothing was judged."
-	case p.Diff.Equal:
+	case p.diff.Equal:
 		v.Symbol, v.Word, v.Headline = "=", "Equal", "The two images are equal."
 	default:
-		v.Headline = "The two images differ. " + counted(p.Diff.BytesChanged, "byte") + " changed."
+		v.Headline = "The two images differ. " + count(p.diff.BytesChanged, "byte") + " changed."
 	}
 	return v
 }
 
-func regionViews(p Page) []regionView {
+func regionViews(p page) []regionView {
 	var out []regionView
-	if p.Diff != nil {
-		for i, r := range p.Diff.Regions {
+	if p.diff != nil {
+		for i, r := range p.diff.Regions {
 			v := regionView{
 				Key: fmt.Sprint(i + 1), Name: clip(r.Name, maxName), Role: string(r.Role), Edit: string(r.Edit),
-				Tags: joinTags(r.Tags), Bytes: grouped(r.Bytes), Changed: r.Bytes > 0,
+				Tags: joinTags(r.Tags), Bytes: thousands(r.Bytes), Changed: r.Bytes > 0,
 			}
 			v.Range = "various"
 			if reg, ok := regionByName(p.Map, r.Name); ok {
@@ -292,17 +357,17 @@ func joinTags(tags []maps.Tag) string {
 	return strings.Join(words, ", ")
 }
 
-func ruleViews(p Page) []ruleView {
+func ruleViews(p page) []ruleView {
 	var out []ruleView
-	if p.Diff != nil {
-		for _, c := range p.Diff.Checksums {
+	if p.diff != nil {
+		for _, c := range p.diff.Checksums {
 			v := newRuleView(c.After)
 			v.Before, v.BeforeWord = c.Before.Computed, verdictWord(c.Before.Verdict)
 			out = append(out, v)
 		}
 		return out
 	}
-	for _, r := range p.Rules {
+	for _, r := range p.rules {
 		v := newRuleView(r)
 		v.Single = true
 		out = append(out, v)
@@ -334,10 +399,10 @@ func verdictWord(v evidence.Verdict) string {
 	return "? unproven"
 }
 
-func identityViews(p Page) []identityView {
+func identityViews(p page) []identityView {
 	var out []identityView
-	if p.Diff != nil {
-		for _, c := range p.Diff.Identity {
+	if p.diff != nil {
+		for _, c := range p.diff.Identity {
 			out = append(out, identityView{
 				Name: clip(c.After.Name, maxName), Before: clip(c.Before.Value, maxName), After: clip(c.After.Value, maxName),
 				Changed: c.Changed, Problem: clip(c.After.Problem, maxText),
@@ -345,7 +410,7 @@ func identityViews(p Page) []identityView {
 		}
 		return out
 	}
-	for _, id := range p.Identity {
+	for _, id := range p.identity {
 		out = append(out, identityView{
 			Name: clip(id.Name, maxName), After: clip(id.Value, maxName), Single: true, Problem: clip(id.Problem, maxText),
 		})
@@ -354,7 +419,7 @@ func identityViews(p Page) []identityView {
 }
 
 func newConditionView(c diffmap.Condition) conditionView {
-	v := conditionView{Title: clip(c.Title, maxText), Class: string(c.Verdict)}
+	v := conditionView{Title: capital(clip(c.Title, maxText)), Class: string(c.Verdict)}
 	switch c.Verdict {
 	case evidence.Pass:
 		v.Symbol, v.Word = "✓", "holds"
@@ -399,24 +464,4 @@ func cutBytes(s string, n int) string {
 		return s
 	}
 	return strings.ToValidUTF8(s[:n], "")
-}
-
-// grouped writes n with a thin gap every three digits: 524 288.
-func grouped(n uint64) string {
-	s := fmt.Sprint(n)
-	var b strings.Builder
-	for i, c := range s {
-		if i > 0 && (len(s)-i)%3 == 0 {
-			b.WriteString("\u202f")
-		}
-		b.WriteRune(c)
-	}
-	return b.String()
-}
-
-func counted(n uint64, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return grouped(n) + " " + noun + "s"
 }

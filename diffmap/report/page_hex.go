@@ -44,16 +44,16 @@ const (
 	zoomLeastBytes = 128
 )
 
-func stretchViews(p Page) ([]stretchView, string, error) {
+func stretchViews(p page) ([]stretchView, string, error) {
 	if p.Before == nil || p.After == nil {
 		return nil, "", nil
 	}
 	var out []stretchView
 	rows := 0
-	for i, c := range p.Diff.Changes {
+	for i, c := range p.diff.Changes {
 		if i == maxStretches {
-			left := len(p.Diff.Changes) - maxStretches
-			return out, fmt.Sprintf("%s more changed stretches are counted above and not shown here; the JSON output lists them all.", grouped(uint64(left))), nil
+			left := len(p.diff.Changes) - maxStretches
+			return out, fmt.Sprintf("%s more changed stretches are counted above and not shown here; the JSON output lists them all.", thousands(uint64(left))), nil
 		}
 		names := make([]string, len(c.Regions))
 		for k, n := range c.Regions {
@@ -61,7 +61,7 @@ func stretchViews(p Page) ([]stretchView, string, error) {
 		}
 		v := stretchView{
 			ID: fmt.Sprintf("change-%d", i+1), Range: c.Range.String(),
-			Bytes: counted(c.Bytes, "byte") + " changed", Regions: strings.Join(names, ", "),
+			Bytes: count(c.Bytes, "byte") + " changed", Regions: strings.Join(names, ", "),
 		}
 		if i < maxZooms {
 			v.Zoom = newZoom(p, c.Range)
@@ -74,7 +74,7 @@ func stretchViews(p Page) ([]stretchView, string, error) {
 		rows += shown
 		v.Hex = template.HTML(hex)
 		if hidden > 0 {
-			v.Hidden = counted(uint64(hidden), "row") + " of this stretch not shown"
+			v.Hidden = count(uint64(hidden), "row") + " of this stretch not shown"
 		}
 		out = append(out, v)
 	}
@@ -142,7 +142,7 @@ func rowBytes(im *image.Image, at uint64) (row [hexWidth]int, err error) {
 }
 
 // newZoom draws r with as much again on each side, at least zoomLeastBytes.
-func newZoom(p Page, r image.Range) *zoomView {
+func newZoom(p page, r image.Range) *zoomView {
 	size := max(3*r.Size, zoomLeastBytes)
 	if size < r.Size {
 		return nil // absurdly long
@@ -165,14 +165,14 @@ func newZoom(p Page, r image.Range) *zoomView {
 		return s, true
 	}
 	marks := 0
-	for _, c := range p.Diff.Changes {
+	for _, c := range p.diff.Changes {
 		if s, ok := place(c.Range); ok {
 			z.Marks = append(z.Marks, s)
 			marks++
 		}
 	}
 	var names []string
-	for _, t := range p.Diff.Tables {
+	for _, t := range p.diff.Tables {
 		if s, ok := place(t.After.Range); ok {
 			s.Name = clip(t.After.Name, maxName)
 			z.Tables = append(z.Tables, s)
@@ -181,9 +181,9 @@ func newZoom(p Page, r image.Range) *zoomView {
 	}
 	stretches := "1 changed stretch"
 	if marks > 1 {
-		stretches = grouped(uint64(marks)) + " changed stretches"
+		stretches = thousands(uint64(marks)) + " changed stretches"
 	}
-	z.Summary = fmt.Sprintf("%s from %s to %s with %s", counted(window.Size, "byte"), z.From, z.To, stretches)
+	z.Summary = fmt.Sprintf("%s from %s to %s with %s", count(window.Size, "byte"), z.From, z.To, stretches)
 	if len(names) > 0 {
 		z.Summary += "; tables here: " + strings.Join(names, "; ")
 	}

@@ -101,7 +101,7 @@ func newAxis(pieces []image.Range, height float64) axis {
 		switch {
 		case gaps[i] < 0:
 			missing := ax.pieces[i].Start - ax.pieces[i-1].End()
-			ax.breaks = append(ax.breaks, breakView{Y: y + breakHeight/2, Text: counted(missing, "byte") + " left out"})
+			ax.breaks = append(ax.breaks, breakView{Y: y + breakHeight/2, Text: count(missing, "byte") + " left out"})
 			y += breakHeight
 		case i > 0:
 			y += gaps[i] / ax.perPx
@@ -153,7 +153,7 @@ func (ax axis) mark(r image.Range, least float64) markView {
 
 func round1(v float64) float64 { return math.Round(v*10) / 10 }
 
-func newLogView(p Page) (*logView, error) {
+func newLogView(p page) (*logView, error) {
 	pieces := logPieces(p)
 	if len(pieces) == 0 {
 		return nil, nil
@@ -194,7 +194,7 @@ func newLogView(p Page) (*logView, error) {
 	return lv, nil
 }
 
-func logPieces(p Page) []image.Range {
+func logPieces(p page) []image.Range {
 	var pieces []image.Range
 	for _, im := range []*image.Image{p.Before, p.After} {
 		if im != nil {
@@ -216,13 +216,13 @@ type logLabel struct {
 	changed           uint64
 }
 
-func logLabels(p Page) []logLabel {
+func logLabels(p page) []logLabel {
 	if p.Map == nil {
 		return nil
 	}
 	changed := map[string]uint64{}
-	if p.Diff != nil {
-		for _, r := range p.Diff.Regions {
+	if p.diff != nil {
+		for _, r := range p.diff.Regions {
 			changed[r.Name] += r.Bytes
 		}
 	}
@@ -231,7 +231,7 @@ func logLabels(p Page) []logLabel {
 		l := logLabel{key: fmt.Sprint(i + 1), name: clip(r.Name, maxName), rng: r.Range, changed: changed[r.Name]}
 		l.detail = r.Range.String()
 		if l.changed > 0 {
-			l.detail += ", " + counted(l.changed, "byte") + " changed"
+			l.detail += ", " + count(l.changed, "byte") + " changed"
 		}
 		out = append(out, l)
 	}
@@ -296,7 +296,7 @@ func placeLabels(labels []logLabel, ax axis, height float64) []labelView {
 }
 
 // erasedMarks finds runs of the erased byte that are tall enough to see.
-func erasedMarks(p Page, ax axis) ([]markView, error) {
+func erasedMarks(p page, ax axis) ([]markView, error) {
 	im := p.After
 	if im == nil {
 		im = p.Before
@@ -337,18 +337,18 @@ func erasedMarks(p Page, ax axis) ([]markView, error) {
 }
 
 // changeMarks draws the changed stretches, joined where they would overlap.
-func changeMarks(p Page, ax axis) []markView {
-	if p.Diff == nil {
+func changeMarks(p page, ax axis) []markView {
+	if p.diff == nil {
 		return nil
 	}
 	var out []markView
-	for _, c := range p.Diff.Changes {
+	for _, c := range p.diff.Changes {
 		out = joinMark(out, ax.mark(c.Range, minMarkHeight))
 	}
 	return out
 }
 
-func faultMarks(p Page, ax axis) []markView {
+func faultMarks(p page, ax axis) []markView {
 	var ranges []image.Range
 	add := func(fs []evidence.Finding) {
 		for _, f := range fs {
@@ -357,15 +357,15 @@ func faultMarks(p Page, ax axis) []markView {
 			}
 		}
 	}
-	add(p.Findings)
-	if p.Gate != nil {
-		for _, c := range p.Gate.Conditions {
+	add(p.findings)
+	if p.gate != nil {
+		for _, c := range p.gate.Conditions {
 			add(c.Findings)
 		}
 	}
-	rules := p.Rules
-	if p.Diff != nil {
-		for _, c := range p.Diff.Checksums {
+	rules := p.rules
+	if p.diff != nil {
+		for _, c := range p.diff.Checksums {
 			rules = append(rules, c.After)
 		}
 	}
@@ -426,18 +426,18 @@ func legend(roles map[string]bool, erased, changed, faults bool) []legendView {
 }
 
 // logSummary says in words what the drawing shows.
-func logSummary(p Page, pieces []image.Range) string {
-	parts := []string{counted(image.TotalSize(pieces), "byte") + " from " + fmt.Sprintf("0x%X", pieces[0].Start) + " to " + fmt.Sprintf("0x%X", pieces[len(pieces)-1].Last())}
-	if p.Diff != nil {
+func logSummary(p page, pieces []image.Range) string {
+	parts := []string{count(image.TotalSize(pieces), "byte") + " from " + fmt.Sprintf("0x%X", pieces[0].Start) + " to " + fmt.Sprintf("0x%X", pieces[len(pieces)-1].Last())}
+	if p.diff != nil {
 		var where []string
-		for _, r := range p.Diff.Regions {
+		for _, r := range p.diff.Regions {
 			if r.Bytes > 0 && len(where) < 8 {
-				where = append(where, clip(r.Name, maxName)+": "+counted(r.Bytes, "byte"))
+				where = append(where, clip(r.Name, maxName)+": "+count(r.Bytes, "byte"))
 			}
 		}
 		if len(where) > 0 {
 			parts = append(parts, "changed in "+strings.Join(where, "; "))
-		} else if p.Diff.BytesChanged == 0 {
+		} else if p.diff.BytesChanged == 0 {
 			parts = append(parts, "nothing changed")
 		}
 	}

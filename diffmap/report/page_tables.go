@@ -87,7 +87,7 @@ func newTableView(i int, c diffmap.TableChange) tableView {
 	v.Summary = tableSummary(c)
 	if len(a.Cells) == 1 {
 		v.Scalar = &scalarView{
-			Before: number(b.Cells[0].Value, b.Decimals), After: number(a.Cells[0].Value, a.Decimals),
+			Before: diffmap.FormatNumber(b.Cells[0].Value, b.Decimals), After: diffmap.FormatNumber(a.Cells[0].Value, a.Decimals),
 			Change: signed(a.Cells[0].Value-b.Cells[0].Value, a.Decimals), Unit: v.Unit,
 		}
 		return v
@@ -146,7 +146,7 @@ func tableSummary(c diffmap.TableChange) string {
 		}
 	}
 	unit := clip(c.After.Unit, 24)
-	text := fmt.Sprintf("%s of %s changed", grouped(uint64(len(c.Cells))), counted(uint64(len(c.After.Cells)), "cell"))
+	text := fmt.Sprintf("%s of %s changed", thousands(uint64(len(c.Cells))), count(uint64(len(c.After.Cells)), "cell"))
 	if len(c.Cells) > 0 {
 		if lo, hi := signed(low, c.After.Decimals), signed(high, c.After.Decimals); lo == hi {
 			text += ", each by " + lo + " " + unit
@@ -155,7 +155,7 @@ func tableSummary(c diffmap.TableChange) string {
 		}
 	}
 	if outside > 0 {
-		text += fmt.Sprintf("; %s outside the limits of the map", counted(uint64(outside), "changed cell"))
+		text += fmt.Sprintf("; %s outside the limits of the map", count(uint64(outside), "changed cell"))
 	}
 	if c.AxesChanged {
 		text += "; an axis changed as well"
@@ -167,7 +167,7 @@ func panel(title string, t maps.TableValue, rows int, cell func(k int) panelCell
 	v := panelView{Title: title, HasRows: t.Y != nil && t.Rows > 1}
 	if t.X != nil {
 		for _, x := range t.X.Values {
-			v.Columns = append(v.Columns, trimmed(x))
+			v.Columns = append(v.Columns, diffmap.FormatAxis(x))
 		}
 	}
 	switch {
@@ -179,7 +179,7 @@ func panel(title string, t maps.TableValue, rows int, cell func(k int) panelCell
 	for r := range rows {
 		row := panelRow{}
 		if t.Y != nil && r < len(t.Y.Values) {
-			row.Head = trimmed(t.Y.Values[r])
+			row.Head = diffmap.FormatAxis(t.Y.Values[r])
 		} else if t.X != nil {
 			row.Head = unitOr(t.Unit, "value")
 		}
@@ -199,7 +199,7 @@ func unitOr(unit, word string) string {
 }
 
 func valueCell(t maps.TableValue, k int, changed bool) panelCell {
-	c := panelCell{Text: number(t.Cells[k].Value, t.Decimals), Outside: t.Cells[k].Outside}
+	c := panelCell{Text: diffmap.FormatNumber(t.Cells[k].Value, t.Decimals), Outside: t.Cells[k].Outside}
 	if changed {
 		c.Class = "changed"
 	}
@@ -235,24 +235,6 @@ func heatLegend(largest float64, decimals int, unit string) []stepView {
 	return out
 }
 
-func number(v float64, decimals int) string {
-	return strconv.FormatFloat(v, 'f', max(0, min(decimals, 12)), 64)
-}
-
-func signed(v float64, decimals int) string {
-	s := number(v, decimals)
-	if v > 0 {
-		return "+" + s
-	}
-	if s[0] == '-' {
-		return "−" + s[1:]
-	}
-	return s
-}
-
-// trimmed writes an axis value as short as it can be.
-func trimmed(v float64) string { return strconv.FormatFloat(v, 'g', 6, 64) }
-
 func newChart(before, after maps.TableValue) *chartView {
 	xs, xUnit := chartX(after)
 	const left, right, top, bottom = 44.0, 312.0, 14.0, 158.0
@@ -277,12 +259,12 @@ func newChart(before, after maps.TableValue) *chartView {
 	c.Before, c.Rings = line(before)
 	c.After, c.Dots = line(after)
 	for _, t := range ticks {
-		c.YTicks = append(c.YTicks, tickView{py(t), trimmed(t)})
+		c.YTicks = append(c.YTicks, tickView{py(t), diffmap.FormatAxis(t)})
 	}
 	last := math.Inf(-1)
 	for _, x := range xs {
 		if at := px(x); at-last >= 30 {
-			c.XTicks = append(c.XTicks, tickView{at, trimmed(x)})
+			c.XTicks = append(c.XTicks, tickView{at, diffmap.FormatAxis(x)})
 			last = at
 		}
 	}
