@@ -55,6 +55,7 @@ func browser(t *testing.T) context.Context {
 	}
 	// Chromium looks up its own services at every start unless it is told not to.
 	alloc, stop := chromedp.NewExecAllocator(context.Background(),
+		chromedp.Headless, chromedp.DisableGPU, chromedp.NoFirstRun,
 		chromedp.Flag("disable-background-networking", true),
 		chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("disable-sync", true),
