@@ -304,7 +304,7 @@ func regionViews(p page) []regionView {
 	if p.diff != nil {
 		for i, r := range p.diff.Regions {
 			v := regionView{
-				Key: fmt.Sprint(i + 1), Name: clip(r.Name, maxName), Role: string(r.Role), Edit: string(r.Edit),
+				Key: fmt.Sprint(i + 1), Name: clip(r.Name, maxName), Role: clip(string(r.Role), maxName), Edit: clip(string(r.Edit), maxName),
 				Tags: joinTags(r.Tags), Bytes: thousands(r.Bytes), Changed: r.Bytes > 0,
 			}
 			v.Range = "various"
@@ -331,7 +331,7 @@ func regionViews(p page) []regionView {
 	for i, r := range p.Map.Regions {
 		out = append(out, regionView{
 			Key: fmt.Sprint(i + 1), Name: clip(r.Name, maxName), Range: r.Range.String(),
-			Role: string(r.Role), Edit: string(r.Edit), Tags: joinTags(r.Tags),
+			Role: clip(string(r.Role), maxName), Edit: clip(string(r.Edit), maxName), Tags: joinTags(r.Tags),
 		})
 	}
 	return out

@@ -8,6 +8,7 @@ import (
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/maps"
 )
 
 // logView is the memory drawn like the log of a drilled core: addresses run
@@ -171,8 +172,8 @@ func newLogView(p page) (*logView, error) {
 	if p.Map != nil {
 		for _, r := range p.Map.Regions {
 			m := ax.mark(r.Range, minLayerHeight)
-			lv.Layers = append(lv.Layers, layerView{Y: m.Y, H: m.H, Role: string(r.Role)})
-			roles[string(r.Role)] = true
+			lv.Layers = append(lv.Layers, layerView{Y: m.Y, H: m.H, Role: pattern(r.Role)})
+			roles[pattern(r.Role)] = true
 		}
 	} else {
 		for _, s := range pieces {
@@ -404,6 +405,17 @@ var roleText = []legendView{
 	{"signature", "signature"},
 	{"unused", "unused"},
 	{"unmapped", "memory without a map"},
+}
+
+// pattern names the drawing of a role; a role that is none of the map language
+// is drawn like memory without a map.
+func pattern(role maps.Role) string {
+	for _, l := range roleText {
+		if l.Role == string(role) {
+			return l.Role
+		}
+	}
+	return "unmapped"
 }
 
 func legend(roles map[string]bool, erased, changed, faults bool) []legendView {
