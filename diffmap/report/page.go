@@ -224,7 +224,7 @@ func newPageView(p page) (*pageView, error) {
 	for _, f := range p.Files {
 		v.Files = append(v.Files, fileView{
 			Part: f.Part, Name: clip(f.Name, maxName),
-			Size: bytesOf(uint64(max(f.Size, 0))), SHA256: f.SHA256,
+			Size: bytesOf(uint64(max(f.Size, 0))), SHA256: clip(f.SHA256, 64),
 		})
 	}
 	log, err := newLogView(p)
@@ -362,7 +362,7 @@ func ruleViews(p page) []ruleView {
 	if p.diff != nil {
 		for _, c := range p.diff.Checksums {
 			v := newRuleView(c.After)
-			v.Before, v.BeforeWord = c.Before.Computed, verdictWord(c.Before.Verdict)
+			v.Before, v.BeforeWord = clip(c.Before.Computed, maxName), verdictWord(c.Before.Verdict)
 			out = append(out, v)
 		}
 		return out
