@@ -444,7 +444,9 @@ func newFindingView(f evidence.Finding) findingView {
 	if more := len(f.Ranges) - shown; more > 0 {
 		where = append(where, fmt.Sprintf("and %d more", more))
 	}
-	v.Where = strings.Join(where, ", ")
+	if len(where) > 0 && !strings.Contains(f.Message, where[0]) { // most messages name their addresses
+		v.Where = strings.Join(where, ", ")
+	}
 	return v
 }
 
