@@ -21,7 +21,7 @@ func smallMap(t testing.TB) *maps.Map {
 }
 
 // smallImage makes an image that fits testdata/small.toml. edit changes it
-// before the checksum is computed, by the standard library.
+// before the checksums are computed, by the standard library.
 func smallImage(edit func(p []byte)) []byte {
 	rng := rand.New(rand.NewPCG(7, 7))
 	p := make([]byte, 0x4000)
@@ -40,6 +40,7 @@ func smallImage(edit func(p []byte)) []byte {
 	if edit != nil {
 		edit(p)
 	}
+	binary.BigEndian.PutUint32(p[0x1FFC:], crc32.ChecksumIEEE(p[:0x1FFC]))
 	binary.BigEndian.PutUint32(p[0x2FFC:], crc32.ChecksumIEEE(p[0x2100:0x2FFC]))
 	return p
 }

@@ -40,10 +40,13 @@ func TestCompareWithMap(t *testing.T) {
 	assert.Equal(t, "LABEL-A", res.Identity[1].Before.Value)
 	assert.Equal(t, "LABEL=A", res.Identity[1].After.Value) // '-' xor 0x10
 
-	require.Len(t, res.Checksums, 1)
-	assert.Equal(t, evidence.Pass, res.Checksums[0].Before.Verdict)
-	assert.Equal(t, evidence.Pass, res.Checksums[0].After.Verdict)
-	assert.NotEqual(t, res.Checksums[0].Before.Stored, res.Checksums[0].After.Stored)
+	require.Len(t, res.Checksums, 2)
+	for _, c := range res.Checksums {
+		assert.Equal(t, evidence.Pass, c.Before.Verdict)
+		assert.Equal(t, evidence.Pass, c.After.Verdict)
+	}
+	assert.Equal(t, res.Checksums[0].Before.Stored, res.Checksums[0].After.Stored)
+	assert.NotEqual(t, res.Checksums[1].Before.Stored, res.Checksums[1].After.Stored)
 
 	changed := res.ChangedIn()
 	require.Len(t, changed, 1)
@@ -74,7 +77,8 @@ func TestCompareShortImage(t *testing.T) {
 	assert.NotEmpty(t, res.Tables[0].After.Problem)
 	assert.Equal(t, []int{0, 1, 2, 3}, res.Tables[0].Cells)
 	assert.Equal(t, []*float64{nil, nil, nil, nil}, res.Tables[0].Deltas)
-	assert.NotEqual(t, evidence.Pass, res.Checksums[0].After.Verdict)
+	assert.Equal(t, evidence.Pass, res.Checksums[0].After.Verdict)
+	assert.Equal(t, evidence.Fail, res.Checksums[1].After.Verdict)
 	codes := map[string]bool{}
 	for _, f := range res.Findings() {
 		codes[f.Code] = true
