@@ -60,7 +60,7 @@ func (v *Verification) Findings() []evidence.Finding {
 	out := []evidence.Finding{}
 	seen := map[string]bool{}
 	add := func(f evidence.Finding) {
-		key := fmt.Sprint(f.Code, "\x00", f.Region, "\x00", f.Ranges, "\x00", f.Message)
+		key := fmt.Sprint(f.Code, "\x00", f.Ranges, "\x00", f.Message) // the read names the region too
 		if !seen[key] {
 			seen[key] = true
 			out = append(out, f)
