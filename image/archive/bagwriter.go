@@ -116,66 +116,76 @@ func (b *bagWriter) mkdirs(folder string) error {
 	return nil
 }
 
-// oxum returns the Payload-Oxum of the files written so far: bytes.files.
-func (b *bagWriter) oxum() string {
+// oxum returns the Payload-Oxum of the files of a bag: bytes.files.
+func oxum(files map[string]sums) string {
 	var size int64
-	files := 0
-	for file, s := range b.sums {
+	n := 0
+	for file, s := range files {
 		if strings.HasPrefix(file, "data/") {
 			size += s.size
-			files++
+			n++
 		}
 	}
-	return fmt.Sprintf("%d.%d", size, files)
+	return fmt.Sprintf("%d.%d", size, n)
 }
 
-// finish writes the tag files, makes every folder durable and returns the
-// SHA-256 of tagmanifest-sha256.txt.
-func (b *bagWriter) finish(info []byte) (string, error) {
+// finish writes the tag files and makes every folder durable.
+func (b *bagWriter) finish(info []byte) error {
 	if err := b.mkdirs("data"); err != nil {
-		return "", err
+		return err
 	}
-	put := func(name string, data []byte) error { return b.write(name, bytes.NewReader(data)) }
-	if err := put("bagit.txt", []byte(bagit.Declaration)); err != nil {
-		return "", err
+	err := writeTagFiles(b.sums, info, func(name string, data []byte) error { return b.write(name, bytes.NewReader(data)) })
+	if err != nil {
+		return err
 	}
-	if err := put("bag-info.txt", info); err != nil {
-		return "", err
-	}
-	for _, kind := range []string{"", "tag"} {
-		lists := map[string][]byte{"sha256": b.manifest("sha256", kind), "sha512": b.manifest("sha512", kind)}
-		for _, algorithm := range []string{"sha256", "sha512"} {
-			if err := put(kind+"manifest-"+algorithm+".txt", lists[algorithm]); err != nil {
-				return "", err
-			}
-		}
-	}
+	return b.sync()
+}
+
+// sum returns the hash that stands for the bag.
+func (b *bagWriter) sum() string { return hex.EncodeToString(b.sums[tagManifest].sha256) }
+
+// sync makes the names in every folder durable.
+func (b *bagWriter) sync() error {
 	for _, folder := range slices.Sorted(maps.Keys(b.folders)) { // one order, so that a fault can be repeated
 		if err := b.disk.SyncDir(filepath.Join(b.dir, filepath.FromSlash(folder))); err != nil {
-			return "", err
+			return err
 		}
 	}
-	if err := b.disk.SyncDir(b.dir); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(b.sums[tagManifest].sha256), nil
+	return b.disk.SyncDir(b.dir)
 }
 
-// manifest returns the manifest of the payload (kind "") or of the tag files
-// written so far (kind "tag").
-func (b *bagWriter) manifest(algorithm, kind string) []byte {
-	var lines []bagit.Line
-	for file, s := range b.sums {
-		if strings.HasPrefix(file, "data/") != (kind == "") {
-			continue
-		}
-		sum := s.sha256
-		if algorithm == "sha512" {
-			sum = s.sha512
-		}
-		lines = append(lines, bagit.Line{Sum: sum, Path: file})
+// writeTagFiles writes the tag files of a bag through put, which must add the
+// sums of each to files: bagit.txt and bag-info.txt, the payload manifests, and
+// the tag manifests over those four.
+func writeTagFiles(files map[string]sums, info []byte, put func(name string, data []byte) error) error {
+	if err := put("bagit.txt", []byte(bagit.Declaration)); err != nil {
+		return err
 	}
-	return bagit.FormatManifest(lines)
+	if err := put("bag-info.txt", info); err != nil {
+		return err
+	}
+	for _, prefix := range []string{"", "tag"} {
+		sha256s, sha512s := manifests(files, prefix == "")
+		if err := put(prefix+"manifest-sha256.txt", sha256s); err != nil {
+			return err
+		}
+		if err := put(prefix+"manifest-sha512.txt", sha512s); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// manifests returns the two manifests of the payload, or of the tag files.
+func manifests(files map[string]sums, payload bool) (sha256s, sha512s []byte) {
+	var short, long []bagit.Line
+	for file, s := range files {
+		if strings.HasPrefix(file, "data/") == payload {
+			short = append(short, bagit.Line{Sum: s.sha256, Path: file})
+			long = append(long, bagit.Line{Sum: s.sha512, Path: file})
+		}
+	}
+	return bagit.FormatManifest(short), bagit.FormatManifest(long)
 }
 
 // summer computes the sums of what is written to it.

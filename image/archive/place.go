@@ -88,8 +88,7 @@ func (w *writer) place(add *Addition) error {
 		}
 		w.created = true
 		e.Name = e.folderName()
-		w.temp = filepath.Join(w.a.dir, incomingPrefix+e.Folder)
-		w.bag = filepath.Join(w.temp, e.Name)
+		w.setTemp()
 		return nil
 	}
 	e.Folder, e.Vehicle = v.Folder, v.Name
@@ -114,9 +113,21 @@ func (w *writer) place(add *Addition) error {
 	e.Number = len(s.chain) + 1
 	e.PreviousSHA256 = last.sum
 	e.Name = e.folderName()
-	w.temp = filepath.Join(w.a.dir, v.Folder, incomingPrefix+e.Name)
-	w.bag = w.temp
+	w.setTemp()
 	return nil
+}
+
+// setTemp names the temporary folder of the entry, beside its place: a new
+// vehicle is put into place whole, an entry of one that is there by itself.
+func (w *writer) setTemp() {
+	e := &w.entry
+	if w.created {
+		w.temp = filepath.Join(w.a.dir, incomingPrefix+e.Folder)
+		w.bag = filepath.Join(w.temp, e.Name)
+	} else {
+		w.temp = filepath.Join(w.a.dir, e.Folder, incomingPrefix+e.Name)
+		w.bag = w.temp
+	}
 }
 
 // consistent returns how the folders and the chain of a vehicle contradict one

@@ -180,16 +180,10 @@ type writer struct {
 
 // build writes the entry into its temporary folder.
 func (w *writer) build(add *Addition) error {
-	d := w.a.disk
-	if err := d.Mkdir(w.temp); err != nil {
+	if err := w.makeTemp(); err != nil {
 		return err
 	}
-	if w.bag != w.temp {
-		if err := d.Mkdir(w.bag); err != nil {
-			return err
-		}
-	}
-	b := newBagWriter(w.ctx, d, w.bag)
+	b := newBagWriter(w.ctx, w.a.disk, w.bag)
 	e := &w.entry
 	var err error
 	put := func(folder string, s *Source, fallback string) string {
@@ -229,12 +223,25 @@ func (w *writer) build(add *Addition) error {
 			return err
 		}
 	}
-	info, err := e.info(b.oxum())
+	info, err := e.info(oxum(b.sums))
 	if err != nil {
 		return err
 	}
-	w.sum, err = b.finish(info)
+	err = b.finish(info)
+	w.sum = b.sum()
 	return err
+}
+
+// makeTemp makes the temporary folder and in it, for a new vehicle, the
+// entry's.
+func (w *writer) makeTemp() error {
+	if err := w.a.disk.Mkdir(w.temp); err != nil {
+		return err
+	}
+	if w.bag == w.temp {
+		return nil
+	}
+	return w.a.disk.Mkdir(w.bag)
 }
 
 // unique refuses an image that the vehicle has an entry of this kind of.

@@ -63,11 +63,12 @@ func ParseManifest(data []byte, hashSize int) ([]Line, error) {
 // hexadecimal, two spaces, path, LF; sorted by the bytes of the path.
 func FormatManifest(lines []Line) []byte {
 	sorted := slices.SortedFunc(slices.Values(lines), func(a, b Line) int { return cmp.Compare(a.Path, b.Path) })
-	var out bytes.Buffer
+	var out []byte
 	for _, l := range sorted {
-		fmt.Fprintf(&out, "%x  %s\n", l.Sum, l.Path)
+		out = hex.AppendEncode(out, l.Sum)
+		out = append(append(append(out, "  "...), l.Path...), '\n')
 	}
-	return out.Bytes()
+	return out
 }
 
 // Field is one labelled value of bag-info.txt. Labels repeat.

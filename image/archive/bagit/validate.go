@@ -96,6 +96,7 @@ func Validate(ctx context.Context, fsys fs.FS, opts Options) (*Report, error) {
 		ctx: ctx, fsys: fsys, opts: opts,
 		report:    &Report{Files: map[string]File{}},
 		manifests: map[string]map[string][]byte{}, tagManifests: map[string]map[string][]byte{},
+		raw: map[string][]byte{},
 	}
 	if err := v.walk(".", 0); err != nil {
 		return nil, err
@@ -120,6 +121,7 @@ type validator struct {
 	charset string // of every tag file but bagit.txt
 	// Both by algorithm, then by the path of the file that is meant.
 	manifests, tagManifests map[string]map[string][]byte
+	raw                     map[string][]byte // manifests as they were read
 }
 
 func (v *validator) add(stricter bool, code, file, format string, args ...any) {
@@ -314,6 +316,7 @@ func (v *validator) readManifest(name string, tag bool, hashSize int) map[string
 	if !ok {
 		return sums
 	}
+	v.raw[name] = data
 	text, err := decodeText(data, v.charset)
 	if err != nil {
 		v.bad("bad-encoding", name, "%v", err)
@@ -566,9 +569,9 @@ func (v *validator) canonical() error {
 	for _, k := range v.kinds() {
 		for _, algorithm := range slices.Sorted(maps.Keys(k.sums)) {
 			name, sums := k.prefix+"manifest-"+algorithm+".txt", k.sums[algorithm]
-			data, ok := v.tagFile(name)
+			data, ok := v.raw[name]
 			if !ok {
-				continue
+				continue // it could not be read, which has been said
 			}
 			lines := make([]Line, 0, len(sums))
 			for file, sum := range sums {
