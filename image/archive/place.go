@@ -257,6 +257,10 @@ func (w *writer) commit() error {
 		}
 	} else {
 		place = filepath.Join(place, e.Name)
+		// The chain may not name what a power cut could still lose.
+		if err := d.SyncDir(filepath.Dir(w.temp)); err != nil {
+			return w.giveUp(err)
+		}
 		if err := w.writeChain(e.Folder, chain); err != nil {
 			return w.rollBack(err)
 		}

@@ -1,0 +1,340 @@
+package archive
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"example.com/calproof/image/evidence"
+)
+
+// entriesOf returns the places of all entries that list shows.
+func entriesOf(t testing.TB, a *Archive) []string {
+	t.Helper()
+	var out []string
+	for v, err := range a.Vehicles(ctx) {
+		require.NoError(t, err)
+		for _, e := range v.Entries {
+			require.Empty(t, e.Problem)
+			out = append(out, e.Ref())
+		}
+	}
+	return out
+}
+
+// template is an archive that tests copy: making one anew costs many fsyncs.
+func template(t testing.TB) string {
+	a := newArchive(t)
+	_, err := a.Add(ctx, backup("g", noise(1, 300)))
+	require.NoError(t, err)
+	return a.Dir()
+}
+
+// copyOf returns a copy of the archive in dir.
+func copyOf(t testing.TB, dir string) *Archive {
+	t.Helper()
+	to := filepath.Join(fastDir(t), "archive")
+	require.NoError(t, os.CopyFS(to, os.DirFS(dir)))
+	a, err := Open(to, testOptions())
+	require.NoError(t, err)
+	t.Cleanup(func() { a.Close() })
+	a.disk = quickDisk{}
+	return a
+}
+
+// afterFault checks what holds after any fault: everything that was there is
+// there and verifies, the new entry is there whole or not at all, and the next
+// writer finds nothing in its way and leaves nothing behind.
+func afterFault(t testing.TB, a *Archive, before []string, add Addition, added error) {
+	t.Helper()
+	got := verifyAll(t, a)
+	require.Equal(t, evidence.Pass, got.Verdict, "%v", got.Findings)
+	after := entriesOf(t, a)
+	require.Subset(t, after, before)
+	require.LessOrEqual(t, len(after), len(before)+1)
+	if added == nil {
+		require.Len(t, after, len(before)+1)
+	}
+	_, err := a.Add(ctx, add)
+	var dup *DuplicateError
+	if len(after) > len(before) {
+		require.ErrorAs(t, err, &dup)
+	} else {
+		require.NoError(t, err)
+	}
+	got = verifyAll(t, a)
+	require.Equal(t, evidence.Pass, got.Verdict, "%v", got.Findings)
+	require.Empty(t, got.Findings, "something was left behind")
+	require.Len(t, entriesOf(t, a), len(before)+1)
+}
+
+// additions are the two ways an entry comes in: with a new vehicle, and after
+// others.
+func additions() map[string]Addition {
+	edit := Addition{Vehicle: "g", Kind: Modified, Image: BytesSource("edited.bin", noise(2, 300)), Parent: sumOf(noise(1, 300)), Verdict: passed(evidence.Fail)}
+	return map[string]Addition{"new vehicle": backup("h", noise(3, 300)), "next entry": edit}
+}
+
+// TestEveryOperationFails lets each single operation of Add fail in turn.
+func TestEveryOperationFails(t *testing.T) {
+	dir := template(t)
+	faults := map[string][]error{
+		"mkdir": {syscall.EIO, syscall.ENOSPC}, "create": {syscall.EIO, syscall.ENOSPC}, "write": {syscall.ENOSPC, syscall.EIO},
+		"sync": {syscall.EIO}, "close": {syscall.EIO}, "open": {syscall.EIO}, "rename": {syscall.EXDEV, syscall.EIO},
+		"remove": {syscall.EIO}, "syncdir": {syscall.EIO},
+	}
+	counts := map[string]int{}
+	for what, add := range additions() {
+		for op, errs := range faults {
+			for _, fault := range errs {
+				for at := 1; ; at++ {
+					a := copyOf(t, dir)
+					before := entriesOf(t, a)
+					d := &faultyDisk{op: op, at: at, err: fault}
+					a.disk = d
+					_, err := a.Add(ctx, add)
+					if !d.failed {
+						require.NoError(t, err, what)
+						break
+					}
+					counts[op]++
+					require.ErrorIs(t, err, fault, "%s, %s %d: the error is lost", what, op, at)
+					a.disk = quickDisk{}
+					afterFault(t, a, before, add, err)
+				}
+			}
+		}
+	}
+	t.Logf("every operation failed once, archive whole after each: %v", counts)
+	for op := range faults {
+		assert.NotZero(t, counts[op], "no %s was tried", op)
+	}
+}
+
+// TestPowerCutAtEveryOperation stops the program at each operation in turn and
+// loses everything that was not flushed by then, as a power cut may: contents
+// of files, names in folders.
+func TestPowerCutAtEveryOperation(t *testing.T) {
+	dir := template(t)
+	count := 0
+	for what, add := range additions() {
+		for at := 1; ; at++ {
+			a := copyOf(t, dir)
+			before := entriesOf(t, a)
+			d := &faultyDisk{at: at, err: errCrash, crash: true}
+			a.disk = d
+			_, err := a.Add(ctx, add)
+			require.NoError(t, d.powerCut())
+			a.disk = quickDisk{}
+			if !d.failed {
+				require.NoError(t, err, what)
+				require.Len(t, entriesOf(t, a), len(before)+1, "an entry that was promised is lost")
+				afterFault(t, a, before, add, nil)
+				break
+			}
+			require.Error(t, err)
+			count++
+			afterFault(t, a, before, add, err)
+		}
+	}
+	t.Logf("%d power cuts, archive whole after each", count)
+}
+
+// TestReadBackCatchesALyingDisk: a disk that stores other bytes than it was
+// given, and reports success.
+func TestReadBackCatchesALyingDisk(t *testing.T) {
+	a := newArchive(t)
+	a.disk = lyingDisk{}
+	_, err := a.Add(ctx, backup("g", noise(1, 300)))
+	require.ErrorContains(t, err, "does not read back as it was written")
+	a.disk = quickDisk{}
+	assert.Empty(t, entriesOf(t, a))
+	assert.Empty(t, verifyAll(t, a).Findings)
+}
+
+type lyingDisk struct{ quickDisk }
+
+func (d lyingDisk) Create(path string) (diskFile, error) {
+	f, err := d.quickDisk.Create(path)
+	return lyingFile{f}, err
+}
+
+type lyingFile struct{ diskFile }
+
+func (f lyingFile) Write(p []byte) (int, error) {
+	q := bytes.Clone(p)
+	q[0] ^= 1
+	return f.diskFile.Write(q)
+}
+
+// sourceThat gives data and does something while it is read.
+func sourceThat(data []byte, do func()) *Source {
+	return &Source{Name: "image.bin", Open: func() (io.ReadCloser, error) {
+		do()
+		return io.NopCloser(bytes.NewReader(data)), nil
+	}}
+}
+
+func TestFolderRemovedUnderTheWriter(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "g", 100)
+	fill(t, a, "h", 100)
+	gone := Addition{Vehicle: "g", Kind: Backup, Image: sourceThat(noise(4, 100), func() {
+		require.NoError(t, os.RemoveAll(filepath.Join(a.Dir(), "g")))
+	})}
+	_, err := a.Add(ctx, gone)
+	require.Error(t, err)
+	assert.Equal(t, []string{"h/0001-backup-2026-11-25", "h/0002-modified-2026-11-25", "h/0003-attachment-2026-11-25"}, entriesOf(t, a))
+	assert.Empty(t, verifyAll(t, a).Findings)
+	_, err = a.Add(ctx, Addition{Vehicle: "h", Kind: Backup, Image: sourceThat(noise(4, 100), func() {
+		require.NoError(t, os.RemoveAll(a.Dir()))
+	})})
+	require.Error(t, err)
+	_, err = os.Lstat(a.Dir())
+	assert.ErrorIs(t, err, os.ErrNotExist, "the writer made something of what was removed")
+}
+
+func TestSourceFails(t *testing.T) {
+	a := newArchive(t)
+	broken := errors.New("bad sector")
+	_, err := a.Add(ctx, Addition{Vehicle: "g", Kind: Backup, Image: &Source{Name: "x", Open: func() (io.ReadCloser, error) { return nil, broken }}})
+	require.ErrorIs(t, err, broken)
+	half := io.MultiReader(bytes.NewReader(noise(1, 100)), errReader{broken})
+	_, err = a.Add(ctx, Addition{Vehicle: "g", Kind: Backup, Image: &Source{Name: "x", Open: func() (io.ReadCloser, error) { return io.NopCloser(half), nil }}})
+	require.ErrorIs(t, err, broken)
+	assert.Empty(t, verifyAll(t, a).Findings)
+	names, err := os.ReadDir(a.Dir())
+	require.NoError(t, err)
+	assert.Len(t, names, 2)
+}
+
+type errReader struct{ err error }
+
+func (r errReader) Read([]byte) (int, error) { return 0, r.err }
+
+// TestWritersTakeTurns lets several writers and verifiers work at once, each
+// through its own Archive, as separate programs do.
+func TestWritersTakeTurns(t *testing.T) {
+	first := newArchive(t)
+	const writers, each = 3, 8
+	var wg, verifiers sync.WaitGroup
+	var done atomic.Bool
+	var checks atomic.Int64
+	for range 2 {
+		verifiers.Go(func() {
+			a, err := Open(first.Dir(), testOptions())
+			if !assert.NoError(t, err) {
+				return
+			}
+			defer a.Close()
+			for !done.Load() {
+				v, err := a.Verify(ctx, VerifyOptions{})
+				if assert.NoError(t, err) && assert.Equal(t, evidence.Pass, v.Verdict, "%v", v.Findings) {
+					checks.Add(1)
+				}
+			}
+		})
+	}
+	for w := range writers {
+		wg.Go(func() {
+			a, err := Open(first.Dir(), testOptions())
+			if !assert.NoError(t, err) {
+				return
+			}
+			defer a.Close()
+			for i := range each {
+				_, err := a.Add(ctx, Addition{Vehicle: []string{"g", "h"}[i%2], Kind: Backup, Image: BytesSource("x.bin", noise(uint64(w*100+i), 2000))})
+				assert.NoError(t, err)
+			}
+		})
+	}
+	wg.Wait()
+	done.Store(true)
+	verifiers.Wait()
+	assert.Len(t, entriesOf(t, first), writers*each)
+	got := verifyAll(t, first)
+	assert.Equal(t, evidence.Pass, got.Verdict)
+	assert.Empty(t, got.Findings)
+	t.Logf("%d entries by %d writers, %d verifications meanwhile", writers*each, writers, checks.Load())
+}
+
+func TestLockedArchiveIsSaidSo(t *testing.T) {
+	a := newArchive(t)
+	unlock, err := a.lock(ctx)
+	require.NoError(t, err)
+	b, err := Open(a.Dir(), Options{LockWait: -1})
+	require.NoError(t, err)
+	defer b.Close()
+	_, err = b.Add(ctx, backup("g", noise(1, 10)))
+	assert.ErrorContains(t, err, "another program is writing to it")
+	unlock()
+	_, err = b.Add(ctx, backup("g", noise(1, 10)))
+	assert.NoError(t, err)
+}
+
+// TestInterruptedCommit: the entry is on the chain and whole in its temporary
+// folder when the writer stops. It is not listed, verify says what it is, and
+// the next writer takes it off the chain and names it.
+func TestInterruptedCommit(t *testing.T) {
+	a := copyOf(t, template(t))
+	d := &faultyDisk{op: "rename", at: 2, err: errCrash, crash: true} // 1: chain, 2: entry
+	a.disk = d
+	add := additions()["next entry"]
+	_, err := a.Add(ctx, add)
+	require.Error(t, err)
+	require.True(t, d.failed)
+	a.disk = quickDisk{}
+	assert.Len(t, entriesOf(t, a), 1)
+	got := verifyAll(t, a)
+	assert.Equal(t, evidence.Pass, got.Verdict, "%v", got.Findings)
+	require.Len(t, got.Findings, 1)
+	assert.Equal(t, "unfinished-entry", got.Findings[0].Code)
+	added, err := a.Add(ctx, add)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"g/.incoming-0002-modified-2026-11-25"}, added.Removed)
+	assert.Empty(t, verifyAll(t, a).Findings)
+
+	// A finished entry that is gone is another matter, and stops writers.
+	require.NoError(t, os.RemoveAll(filepath.Join(a.Dir(), "g", added.Entry.Name)))
+	got = verifyAll(t, a)
+	assert.Equal(t, evidence.Fail, got.Verdict)
+	assert.True(t, slices.ContainsFunc(got.Findings, func(f evidence.Finding) bool { return f.Code == "entry-missing" }))
+	_, err = a.Add(ctx, add)
+	assert.ErrorContains(t, err, "nothing is added to a damaged chain")
+}
+
+// TestOrderOfFlushes pins that an entry is flushed before it gets its name, and
+// the name before Add returns.
+func TestOrderOfFlushes(t *testing.T) {
+	a := copyOf(t, template(t))
+	d := &faultyDisk{}
+	a.disk = d
+	_, err := a.Add(ctx, additions()["next entry"])
+	require.NoError(t, err)
+	rename := slices.Index(d.history, "rename 0002-modified-2026-11-25")
+	require.Positive(t, rename)
+	assert.Equal(t, []string{"syncdir g"}, d.history[rename+1:])
+	creates, syncs := 0, 0
+	for _, h := range d.history[:rename] {
+		if strings.HasPrefix(h, "create ") {
+			creates++
+		}
+		if strings.HasPrefix(h, "sync ") {
+			syncs++
+		}
+	}
+	assert.Equal(t, creates, syncs)
+	assert.Empty(t, d.unsynced)
+	assert.Empty(t, d.names)
+}
