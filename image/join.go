@@ -1,6 +1,7 @@
 package image
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -62,33 +63,57 @@ type joined struct {
 }
 
 func (j *joined) ReadAt(p []byte, off int64) (int, error) {
-	n := len(j.images)
-	group := int64(j.unit * n)
-	buf := make([]byte, j.unit*min(blockSize/j.unit, len(p)/int(group)+2))
+	group := j.unit * len(j.images)
+	buf := make([]byte, min(blockSize, (len(p)/group+1)*j.unit))
 	for done := 0; done < len(p); {
-		// A stretch of whole groups that covers as much of p as buf holds.
-		at := off + int64(done)
-		from := at / group
-		groups := min(int64(len(buf)/j.unit), (at+int64(len(p)-done)+group-1)/group-from)
-		part := buf[:int(groups)*j.unit]
-		skip := int(at - from*group)
-		size := min(int(groups*group)-skip, len(p)-done)
-		for i, im := range j.images {
-			if _, err := im.ReadAddr(part, j.start+uint64(from)*uint64(j.unit)); err != nil {
+		from, skip := (off+int64(done))/int64(group), int((off+int64(done))%int64(group))
+		if left := len(p) - done; skip == 0 && left >= group {
+			n := min(len(buf)/j.unit, left/group)
+			if err := j.groups(p[done:], from, buf[:n*j.unit]); err != nil {
 				return done, err
 			}
-			out := p[done : done+size]
-			for k := range int(groups) {
-				for b := range j.unit {
-					if to := (k*n+i)*j.unit + b - skip; to >= 0 && to < len(out) {
-						out[to] = part[k*j.unit+b]
-					}
-				}
-			}
+			done += n * group
+			continue
 		}
-		done += size
+		part := make([]byte, group) // a group of which only a part is asked for
+		if err := j.groups(part, from, buf[:j.unit]); err != nil {
+			return done, err
+		}
+		done += copy(p[done:], part[skip:])
 	}
 	return len(p), nil
+}
+
+// groups writes the groups from number from on to dst, as many as buf has
+// units. It reads the units of one image after another into buf.
+func (j *joined) groups(dst []byte, from int64, buf []byte) error {
+	for i, im := range j.images {
+		if _, err := im.ReadAddr(buf, j.start+uint64(from)*uint64(j.unit)); err != nil {
+			return err
+		}
+		copyUnits(dst[i*j.unit:], j.unit*len(j.images), buf, j.unit, j.unit, len(buf)/j.unit)
+	}
+	return nil
+}
+
+// copyUnits copies n units of 1, 2 or 4 bytes that lie a stride apart.
+func copyUnits(dst []byte, dstStride int, src []byte, srcStride, unit, n int) {
+	switch unit {
+	case 1:
+		for k := range n {
+			dst[k*dstStride] = src[k*srcStride]
+		}
+	case 2:
+		for k := range n {
+			d, s := k*dstStride, k*srcStride
+			*(*[2]byte)(dst[d : d+2]) = *(*[2]byte)(src[s : s+2])
+		}
+	case 4:
+		for k := range n {
+			d, s := k*dstStride, k*srcStride
+			*(*[4]byte)(dst[d : d+4]) = *(*[4]byte)(src[s : s+4])
+		}
+	}
 }
 
 // Split undoes [Join]: it returns n views, of which image i holds units i, i+n,
@@ -133,22 +158,25 @@ type every struct {
 }
 
 func (e *every) ReadAt(p []byte, off int64) (int, error) {
-	// A read covers whole strides but for what lies after the last unit, which
-	// the image may not hold.
+	// Not whole strides: the image may end after the last unit.
 	span := func(units int) int { return (units-1)*e.stride + e.unit }
-	most := max(1, blockSize/e.stride)
-	buf := make([]byte, span(min(most, len(p)/e.unit+2)))
+	buf := make([]byte, span(min(max(1, blockSize/e.stride), len(p)/e.unit+1)))
+	most := (len(buf)-e.unit)/e.stride + 1
 	for done := 0; done < len(p); {
-		at := off + int64(done)
-		from, skip := at/int64(e.unit), int(at%int64(e.unit))
-		units := min(most, (skip+len(p)-done+e.unit-1)/e.unit)
-		if _, err := e.im.ReadAddr(buf[:span(units)], e.first+uint64(from)*uint64(e.stride)); err != nil {
+		from, skip := (off+int64(done))/int64(e.unit), int((off+int64(done))%int64(e.unit))
+		n := min(most, (len(p)-done)/e.unit)
+		if skip > 0 || n == 0 {
+			n = 1 // of which only a part is asked for
+		}
+		if _, err := e.im.ReadAddr(buf[:span(n)], e.first+uint64(from)*uint64(e.stride)); err != nil {
 			return done, err
 		}
-		for k := range units {
-			n := copy(p[done:], buf[k*e.stride+skip:k*e.stride+e.unit])
-			done, skip = done+n, 0
+		if skip > 0 || len(p)-done < e.unit {
+			done += copy(p[done:], buf[skip:e.unit])
+			continue
 		}
+		copyUnits(p[done:], e.unit, buf, e.stride, e.unit, n)
+		done += n * e.unit
 	}
 	return len(p), nil
 }
@@ -185,24 +213,38 @@ type swapped struct {
 }
 
 func (s *swapped) ReadAt(p []byte, off int64) (int, error) {
-	unit := int64(s.unit)
-	head := int(off % unit)
-	whole := (head + len(p) + s.unit - 1) / s.unit * s.unit
-	buf := make([]byte, min(whole, blockSize))
 	for done := 0; done < len(p); {
 		at := off + int64(done)
-		from := at / unit * unit
-		skip := int(at - from)
-		part := buf[:min(len(buf), (skip+len(p)-done+s.unit-1)/s.unit*s.unit)]
-		if _, err := s.im.ReadAddr(part, s.start+uint64(from)); err != nil {
+		skip := int(at % int64(s.unit))
+		if whole := (len(p) - done) / s.unit * s.unit; skip == 0 && whole > 0 {
+			part := p[done : done+whole]
+			if _, err := s.im.ReadAddr(part, s.start+uint64(at)); err != nil {
+				return done, err
+			}
+			swapUnits(part, s.unit)
+			done += whole
+			continue
+		}
+		var buf [4]byte // a unit of which only a part is asked for
+		one := buf[:s.unit]
+		if _, err := s.im.ReadAddr(one, s.start+uint64(at)-uint64(skip)); err != nil {
 			return done, err
 		}
-		for i := 0; i < len(part); i += s.unit {
-			slices.Reverse(part[i : i+s.unit])
-		}
-		done += copy(p[done:], part[skip:])
+		swapUnits(one, s.unit)
+		done += copy(p[done:], one[skip:])
 	}
 	return len(p), nil
+}
+
+// swapUnits reverses the bytes in each unit of 2 or 4 of p.
+func swapUnits(p []byte, unit int) {
+	for ; len(p) >= unit; p = p[unit:] {
+		if unit == 2 {
+			p[0], p[1] = p[1], p[0]
+		} else {
+			binary.LittleEndian.PutUint32(p, binary.BigEndian.Uint32(p))
+		}
+	}
 }
 
 var (

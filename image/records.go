@@ -13,29 +13,43 @@ type recordSink interface {
 	put(line int, addr uint64, data []byte)
 }
 
-// run is a stretch of consecutive addresses as records gave it: n bytes of
-// builder.data from off on.
+// run is a stretch of consecutive addresses as records gave it.
 type run struct {
-	addr   uint64
-	off, n int
+	addr uint64
+	data []byte
 }
 
 // builder collects records; those that continue one another become one run.
+// The bytes lie in slabs that never move, each twice as long as the one before
+// up to maxSlab, so that nothing is copied as the image grows. A run ends with
+// its slab.
 type builder struct {
-	data []byte
+	slab []byte // what is left of the current one
+	size int    // of the current one
 	runs []run
 	next uint64 // address after the last run
 }
+
+const (
+	minSlab = 4 << 10
+	maxSlab = 1 << 20
+)
 
 func (b *builder) put(_ int, addr uint64, data []byte) {
 	if len(data) == 0 {
 		return
 	}
-	if addr != b.next || len(b.runs) == 0 {
-		b.runs = append(b.runs, run{addr: addr, off: len(b.data)})
+	fresh := len(data) > len(b.slab)
+	if fresh {
+		b.size = min(max(2*b.size, minSlab), maxSlab)
+		b.slab = make([]byte, b.size)
 	}
-	b.data = append(b.data, data...)
-	b.runs[len(b.runs)-1].n += len(data)
+	if fresh || addr != b.next || len(b.runs) == 0 {
+		b.runs = append(b.runs, run{addr, b.slab[:0]})
+	}
+	last := &b.runs[len(b.runs)-1]
+	last.data = append(last.data, data...)
+	b.slab = b.slab[len(data):]
 	b.next = addr + uint64(len(data))
 }
 
@@ -43,9 +57,9 @@ func (b *builder) put(_ int, addr uint64, data []byte) {
 // the ranges that were given more than once.
 func (b *builder) chunks() (chunks []chunk, twice []Range) {
 	slices.SortStableFunc(b.runs, func(a, b run) int { return compareAddr(a.addr, b.addr) })
-	var end uint64 // first address after the chunks so far; records end below 2^32
+	var end uint64 // first address after the chunks so far; records end at 2^32 at most
 	for _, r := range b.runs {
-		first, last := r.addr, r.addr+uint64(r.n)
+		first, last := r.addr, r.addr+uint64(len(r.data))
 		if first < end {
 			twice = append(twice, Range{first, min(last, end) - first})
 			if last <= end {
@@ -53,9 +67,7 @@ func (b *builder) chunks() (chunks []chunk, twice []Range) {
 			}
 			first = end
 		}
-		skip := r.off + int(first-r.addr)
-		size := last - first
-		chunks = append(chunks, chunk{Range{first, size}, memory(b.data[skip : skip+int(size)]), 0})
+		chunks = append(chunks, chunk{Range{first, last - first}, memory(r.data[first-r.addr:]), 0})
 		end = last
 	}
 	return chunks, MergeRanges(twice)

@@ -2,6 +2,7 @@ package image
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"io"
 )
@@ -9,6 +10,10 @@ import (
 // window is how many bytes after the current position textScanner keeps at
 // hand: more than the longest record with its line end (521 + 2 characters).
 const window = 1024
+
+// scanBuffer is the size of the buffer. Small enough to stay in the cache, it
+// keeps reads of the file long.
+const scanBuffer = 64 << 10
 
 // textScanner walks a text of records through one buffer of fixed size. Lines
 // end with LF, CR LF or CR.
@@ -26,7 +31,7 @@ type textScanner struct {
 // newTextScanner starts at the first line. extraEnd is one more character that
 // ends a line, or '\n' for none.
 func newTextScanner(r io.ReaderAt, size int64, extraEnd byte) *textScanner {
-	s := &textScanner{r: r, size: size, line: 1, buf: make([]byte, 0, min(size, 256<<10))}
+	s := &textScanner{r: r, size: size, line: 1, buf: make([]byte, 0, min(size, scanBuffer))}
 	s.ends['\r'], s.ends['\n'], s.ends[extraEnd] = true, true, true
 	s.fill()
 	if bytes.HasPrefix(s.buf, byteOrderMark) {
@@ -138,12 +143,40 @@ func digitTables() (low, high [256]uint16) {
 
 func isHex(c byte) bool { return lowDigit[c] != noDigit }
 
+// Constants for work on eight characters or four bytes at a time, one in each
+// byte of a word.
+const (
+	everyByte  = 0x0101010101010101
+	highBits   = 0x80 * everyByte
+	everyOther = 0x00FF00FF00FF00FF
+)
+
 // decodeHex writes the bytes that the digit pairs of text stand for to dst and
 // returns their sum modulo 256. It is false if text holds anything but digits.
 // dst needs room for len(text)/2 bytes; the length of text must be even.
 func decodeHex(dst, text []byte) (sum byte, ok bool) {
-	var all uint16
 	dst = dst[:len(text)/2]
+	sums, good := uint64(0), uint64(highBits) // at most 256/4 bytes are added to each 16-bit part of sums
+	for len(text) >= 8 && len(dst) >= 4 {
+		x := binary.LittleEndian.Uint64(text)
+		// A sum sets the high bit of a byte that is at or above a bound; no
+		// byte carries into the next, as those above 0x7F are cut.
+		low := x &^ highBits
+		letter := low | 0x20*everyByte
+		digit := (low + (0x80-'0')*everyByte) &^ (low + (0x80-'9'-1)*everyByte)
+		letter = (letter + (0x80-'a')*everyByte) &^ (letter + (0x80-'f'-1)*everyByte)
+		good &= (digit | letter) &^ x
+		v := x&(0x0F*everyByte) + 9*(x>>6&everyByte) // '0' is 0x30, 'A' 0x41, 'a' 0x61
+		v = (v<<4 | v>>8) & everyOther
+		sums += v
+		v = (v | v>>8) & 0x0000FFFF0000FFFF
+		binary.LittleEndian.PutUint32(dst, uint32(v|v>>16))
+		text, dst = text[8:], dst[4:]
+	}
+	sums += sums >> 32
+	sums += sums >> 16
+	sum = byte(sums)
+	var all uint16
 	for i := range dst {
 		pair := text[2*i : 2*i+2 : 2*i+2]
 		v := highDigit[pair[0]] | lowDigit[pair[1]]
@@ -151,7 +184,33 @@ func decodeHex(dst, text []byte) (sum byte, ok bool) {
 		dst[i] = byte(v)
 		sum += byte(v)
 	}
-	return sum, all < noDigit
+	return sum, all < noDigit && good == highBits
+}
+
+// encodeHex writes the digit pairs of data, upper case, to dst, which needs
+// room for 2*len(data) characters, and returns the sum of data modulo 256.
+func encodeHex(dst, data []byte) (sum byte) {
+	dst = dst[:2*len(data)]
+	sums := uint64(0)
+	for len(data) >= 4 && len(dst) >= 8 {
+		v := uint64(binary.LittleEndian.Uint32(data))
+		v = (v | v<<16) & 0x0000FFFF0000FFFF
+		v = (v | v<<8) & everyOther
+		sums += v
+		v = (v>>4 | v<<8) & (0x0F * everyByte)
+		letter := (v + 6*everyByte) >> 4 & everyByte // 1 for values above 9
+		binary.LittleEndian.PutUint64(dst, v+'0'*everyByte+('A'-'9'-1)*letter)
+		data, dst = data[4:], dst[8:]
+	}
+	sums += sums >> 32
+	sums += sums >> 16
+	sum = byte(sums)
+	const digits = "0123456789ABCDEF"
+	for i, b := range data {
+		dst[2*i], dst[2*i+1] = digits[b>>4], digits[b&15]
+		sum += b
+	}
+	return sum
 }
 
 // digitPair returns the byte at the start of text, or false if there are no

@@ -78,15 +78,6 @@ func WriteRaw(w io.Writer, im *Image, opts RawOptions) error {
 	return pad(left)
 }
 
-// Digit pairs by byte, for writing.
-var digitPairs = func() (pairs [256][2]byte) {
-	const digits = "0123456789ABCDEF"
-	for i := range pairs {
-		pairs[i] = [2]byte{digits[i>>4], digits[i&15]}
-	}
-	return pairs
-}()
-
 // recordWriter writes records through one buffer.
 type recordWriter struct {
 	w   io.Writer
@@ -113,7 +104,7 @@ func newRecordWriter(w io.Writer, lineEnd string) (*recordWriter, error) {
 }
 
 // record adds a record: mark, then head and data as digits, then the checksum,
-// which is the sum of all bytes modulo 256 xor flip, plus add.
+// which is the sum of all bytes modulo 256, xor flip, plus add.
 func (r *recordWriter) record(mark string, head, data []byte, flip, add byte) error {
 	if cap(r.buf)-len(r.buf) < recordRoom {
 		if err := r.flush(); err != nil {
@@ -123,18 +114,11 @@ func (r *recordWriter) record(mark string, head, data []byte, flip, add byte) er
 	at := len(r.buf)
 	line := r.buf[at : at+recordRoom]
 	n := copy(line, mark)
-	var sum byte
-	for _, part := range [2][]byte{head, data} {
-		out := line[n : n+2*len(part)]
-		for i, b := range part {
-			pair := &digitPairs[b]
-			out[2*i], out[2*i+1] = pair[0], pair[1]
-			sum += b
-		}
-		n += len(out)
-	}
-	pair := &digitPairs[sum^flip+add]
-	line[n], line[n+1] = pair[0], pair[1]
+	sum := encodeHex(line[n:], head)
+	n += 2 * len(head)
+	sum += encodeHex(line[n:], data)
+	n += 2 * len(data)
+	encodeHex(line[n:], []byte{(sum ^ flip) + add})
 	n += 2 + copy(line[n+2:], r.end)
 	r.buf = r.buf[:at+n]
 	return nil
