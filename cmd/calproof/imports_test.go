@@ -1,0 +1,179 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const module = "example.com/calproof"
+
+// listed is what `go list -json` tells about a package.
+type listed struct {
+	ImportPath string
+	Dir        string
+	Imports    []string
+	GoFiles    []string
+	Module     *struct {
+		Path, Version string
+		Main          bool
+	}
+}
+
+// goList runs `go list` in this folder.
+func goList(t testing.TB, args ...string) []listed {
+	t.Helper()
+	cmd := exec.Command("go", append([]string{"list", "-json=ImportPath,Dir,Imports,GoFiles,Module"}, args...)...)
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	out, err := cmd.Output()
+	require.NoError(t, err, stderr.String())
+	var pkgs []listed
+	dec := json.NewDecoder(bytes.NewReader(out))
+	for {
+		var p listed
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			return pkgs
+		}
+		require.NoError(t, err)
+		pkgs = append(pkgs, p)
+	}
+}
+
+// allowed says which packages of this module a package may import; a name
+// that ends in "/..." allows what is below it too. A package that is not here
+// may import none: put it here with the arrows it needs.
+//
+//	cmd -> diffmap/report -> diffmap -> image/readcheck -> maps -> checksum, image
+func allowed() map[string][]string {
+	everything := []string{"checksum/...", "diffmap/...", "image/...", "maps/..."}
+	return map[string][]string{
+		"checksum":          {"checksum/..."}, // its engines
+		"checksum/discover": {"checksum", "image"},
+		"image":             {"image/vin", "image/safefile"}, // self-contained helpers
+		"image/evidence":    {"image"},
+		"image/imagetest":   {"image", "image/evidence"},
+		"image/archive":     {"image", "image/evidence", "image/safefile", "image/vin"},
+		"maps":              {"checksum", "image", "image/evidence", "image/vin"},
+		"maps/demo":         {"image", "maps"},
+		"image/readcheck":   {"checksum", "image", "image/evidence", "image/vin", "maps"},
+		"diffmap":           {"checksum", "image", "image/evidence", "image/readcheck", "maps"},
+		"diffmap/report":    {"checksum", "image", "image/archive", "image/evidence", "image/readcheck", "maps", "diffmap"},
+		"cmd/calproof":      everything,
+	}
+}
+
+func mayImport(rules []string, path string) bool {
+	return slices.ContainsFunc(rules, func(rule string) bool {
+		if below, ok := strings.CutSuffix(rule, "/..."); ok {
+			return path == below || strings.HasPrefix(path, below+"/")
+		}
+		return path == rule
+	})
+}
+
+// TestArrows holds every import between our packages against [allowed].
+func TestArrows(t *testing.T) {
+	for _, p := range goList(t, module+"/...") {
+		from := strings.TrimPrefix(p.ImportPath, module+"/")
+		rules := allowed()[from]
+		for _, path := range p.Imports {
+			to, ours := strings.CutPrefix(path, module+"/")
+			if ours {
+				assert.True(t, mayImport(rules, to), "%s imports %s; the arrows do not allow it", from, to)
+			}
+		}
+	}
+}
+
+func TestArrowsCanFail(t *testing.T) {
+	assert.False(t, mayImport(allowed()["image"], "maps"))
+	assert.False(t, mayImport(allowed()["maps"], "diffmap"))
+	assert.False(t, mayImport(allowed()["checksum"], "image"))
+	assert.True(t, mayImport(allowed()["checksum"], "checksum/internal/engine"))
+}
+
+// TestLibrariesAreQuiet proves that no library imports cobra or flag, prints,
+// exits or reads the command line.
+func TestLibrariesAreQuiet(t *testing.T) {
+	for _, p := range goList(t, module+"/...") {
+		if strings.HasPrefix(p.ImportPath, module+"/cmd/") {
+			continue
+		}
+		for _, path := range p.Imports {
+			assert.NotContains(t, []string{"flag", "log", "log/slog", "github.com/spf13/cobra", "github.com/spf13/pflag"}, path,
+				"%s is a library", p.ImportPath)
+		}
+		for _, name := range p.GoFiles {
+			path := filepath.Join(p.Dir, name)
+			fset := token.NewFileSet()
+			file, err := parser.ParseFile(fset, path, nil, parser.SkipObjectResolution)
+			require.NoError(t, err)
+			for _, found := range loudCalls(file) {
+				t.Errorf("%s: %s: a library never prints, exits or reads the command line", fset.Position(found.Pos()), p.ImportPath)
+			}
+		}
+	}
+}
+
+// loudCalls finds uses of the process's streams, exit and arguments.
+func loudCalls(file *ast.File) []ast.Node {
+	loud := map[string][]string{
+		"fmt": {"Print", "Printf", "Println", "Scan", "Scanf", "Scanln"},
+		"os":  {"Exit", "Args", "Stdin", "Stdout", "Stderr"},
+	}
+	var found []ast.Node
+	ast.Inspect(file, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.SelectorExpr:
+			if pkg, ok := n.X.(*ast.Ident); ok && slices.Contains(loud[pkg.Name], n.Sel.Name) {
+				found = append(found, n)
+			}
+		case *ast.CallExpr:
+			if fn, ok := n.Fun.(*ast.Ident); ok && (fn.Name == "print" || fn.Name == "println") {
+				found = append(found, n)
+			}
+		}
+		return true
+	})
+	return found
+}
+
+func TestLoudCallsCanFail(t *testing.T) {
+	const source = `package p
+import ("fmt"; "os")
+func f() { fmt.Println("x"); os.Exit(1); println("y"); fmt.Fprintln(w, "fine") }`
+	file, err := parser.ParseFile(token.NewFileSet(), "p.go", source, parser.SkipObjectResolution)
+	require.NoError(t, err)
+	assert.Len(t, loudCalls(file), 3)
+}
+
+// TestKeptOut proves that heavy or test-only modules are not linked into the
+// program.
+func TestKeptOut(t *testing.T) {
+	deps := goList(t, "-deps", module+"/cmd/calproof")
+	require.Greater(t, len(deps), 50)
+	for _, p := range deps {
+		if p.Module == nil {
+			continue
+		}
+		for _, heavy := range []string{
+			"github.com/chromedp/", "gocloud.dev", "github.com/stretchr/", "github.com/rogpeppe/go-internal",
+			"pgregory.net/rapid", "github.com/santhosh-tekuri/",
+		} {
+			assert.False(t, strings.HasPrefix(p.Module.Path, heavy), "%s is linked into the program", p.ImportPath)
+		}
+	}
+}
