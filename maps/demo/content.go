@@ -59,7 +59,7 @@ var (
 func idleRaw(rpm int) uint16     { return uint16(rpm * 4) }
 func limitRaw(kmh float64) uint8 { return uint8(math.Round(kmh * 8)) }
 
-// goodRead makes the bytes of a good read, its checksum fields still zero.
+// goodRead makes the bytes of a good read; its checksum fields are not right yet.
 func goodRead() []byte {
 	g := &generator{data: make([]byte, imageSize), src: rand.NewPCG(0x67726F6F6D6572, 3)}
 	for i := range g.data {
@@ -70,10 +70,12 @@ func goodRead() []byte {
 	g.code(programStart, programEnd)
 	g.programTables()
 	g.calibration(hydraulics, hydraulics+4*0x800)
+	g.hydraulicsTables()
 	g.calibration(afterTreat, adaptation)
+	g.u16(afterTreat+0x100, 5231) // warm-up temperature, 0.1 K
 	g.learned()
 	g.identity()
-	g.noise(keyData, keyData+0x40)
+	g.noise(keyData, keyData+0x3E)
 	g.noise(signature, signatureEnd)
 	g.calibration(drive, imageSize)
 	g.driveTables()
@@ -186,6 +188,15 @@ func (g *generator) calibration(from, to int) {
 	}
 }
 
+// hydraulicsTables writes the tables of the hydraulics calibration that the
+// map names.
+func (g *generator) hydraulicsTables() {
+	for i, centikilonewtons := range []uint16{4000, 4150, 4200, 4100, 3900, 3600} {
+		binary.LittleEndian.PutUint16(g.data[hydraulics+0x100+2*i:], centikilonewtons)
+	}
+	copy(g.data[hydraulics+0x140:], []byte{90, 60, 140, 110, 160, 130}) // column by column, 0.5 %
+}
+
 // learned fills the adaptation region: operating hours, start counter, and
 // trims that the controller has learned.
 func (g *generator) learned() {
@@ -214,7 +225,7 @@ func (g *generator) identity() {
 	g.text(identity+0x10, "PISTE-DRV-16/2")
 	copy(g.data[identity+0x20:], []byte{0x20, 0x14, 0x00, 0x03, 0x17}) // packed decimal
 	copy(g.data[identity+0x28:], []byte{0x20, 0x14, 0x11, 0x07})       // date of make
-	g.text(identity+0x30, "0HGDR417XEHL00003")
+	g.text(identity+0x30, "0HGDR4170EHL00003")
 	copy(g.data[identity+0x44:], []byte{0x5A, 0x17, 0xC3, 0x08})
 	g.noise(identity+0x50, identity+0xF0) // production record
 	g.u8(identity+0x4F, 3)                // how often it was programmed: held at zero while the sum is made
@@ -238,7 +249,7 @@ func (g *generator) driveTables() {
 	}
 	g.u16(driveScalars, 2400)              // engine speed limit, 1/min
 	g.f32(driveScalars+4, 0.0385)          // track drive ratio
-	g.u8(driveScalars+8, 12+40)            // fan switches on, offset -40 degC
+	g.u8(driveScalars+8, 92+40)            // fan switches on, offset -40 degC
 	g.u16(driveScalars+10, uint16(0xFFF6)) // steering trim, s16, 0.1 deg
 	for i := range 0x100 {
 		g.u8(driveText+i, 0)
