@@ -72,11 +72,11 @@ func ParseRange(s string) (Range, error) {
 	if cut < 0 {
 		return Range{}, fmt.Errorf(`range %q: write "FIRST-LAST" (last byte included) or "START+SIZE", such as "0x70000-0x7FFFF" or "0x70000+0x10000"`, s)
 	}
-	left, err := parseAddress(text[:cut])
+	left, err := ParseAddress(text[:cut])
 	if err != nil {
 		return Range{}, fmt.Errorf("range %q: %w", s, err)
 	}
-	right, err := parseAddress(text[cut+1:])
+	right, err := ParseAddress(text[cut+1:])
 	if err != nil {
 		return Range{}, fmt.Errorf("range %q: %w", s, err)
 	}
@@ -98,7 +98,8 @@ func ParseRange(s string) (Range, error) {
 	return Range{Start: left, Size: right - left + 1}, nil
 }
 
-func parseAddress(s string) (uint64, error) {
+// ParseAddress reads one number of a range as [ParseRange] does.
+func ParseAddress(s string) (uint64, error) {
 	text := strings.TrimSpace(s)
 	if len(text) > 1 && text[0] == '0' && text[1] >= '0' && text[1] <= '9' {
 		return 0, fmt.Errorf("number %q starts with 0; write 0x for hexadecimal or drop the zero for decimal", text)

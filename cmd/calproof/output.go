@@ -1,11 +1,9 @@
 package main
 
 import (
-	"encoding/json"
-
 	"github.com/spf13/cobra"
 
-	"example.com/calproof/image/evidence"
+	"example.com/calproof/diffmap/report"
 )
 
 // Output is how a command prints its result; every command has it.
@@ -18,22 +16,18 @@ func (o *Output) AddFlags(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&o.JSON, "json", false, "print one JSON document instead of text")
 }
 
-// document is what --json prints.
-type document struct {
-	Calproof string             `json:"calproof"` // version
-	Command  string             `json:"command"`
-	Verdict  evidence.Verdict   `json:"verdict,omitempty"` // of commands that prove something
-	Findings []evidence.Finding `json:"findings"`
-	Data     any                `json:"data"`
-}
-
-// writeJSON prints one JSON document.
-func writeJSON(streams Streams, command string, verdict evidence.Verdict, findings []evidence.Finding, data any) error {
-	if findings == nil {
-		findings = []evidence.Finding{}
+// print prints the result of a command and turns its verdict into what the
+// command returns.
+func (o *Output) print(streams Streams, data report.Data) error {
+	doc := report.New(version, data)
+	var err error
+	if o.JSON {
+		err = report.JSON(streams.Out, doc)
+	} else {
+		err = report.Text(streams.Out, doc, report.Options{Colour: streams.Colour})
 	}
-	enc := json.NewEncoder(streams.Out)
-	enc.SetIndent("", "  ")
-	enc.SetEscapeHTML(false)
-	return enc.Encode(document{version, command, verdict, findings, data})
+	if err != nil {
+		return err
+	}
+	return exitFor(doc.Verdict)
 }

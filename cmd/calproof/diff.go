@@ -1,0 +1,63 @@
+package main
+
+import (
+	"context"
+
+	"github.com/spf13/cobra"
+
+	"example.com/calproof/diffmap"
+	"example.com/calproof/diffmap/report"
+)
+
+// DiffOptions are the options of calproof diff.
+type DiffOptions struct {
+	Output
+	Input
+	diffmap.Options
+	Original, Modified string
+}
+
+func newDiffCommand(streams Streams) *cobra.Command {
+	opts := &DiffOptions{}
+	cmd := &cobra.Command{
+		Use:   "diff ORIGINAL MODIFIED [--map MAP]",
+		Short: "Show what changed, by region and by table cell",
+		Long: `Show what changed from one image to another: the changed addresses and the bytes
+changed in each region; with a region map also table cells in physical units,
+identity fields and checksums, before and after. One of the two may be - for
+standard input.
+
+` + exitHelpDiff,
+		Example: `  calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml  # exits 1
+  calproof diff demo/backup.bin demo/edited.bin  # exits 1
+  calproof diff demo/backup.bin demo/backup.bin`,
+		Args: takes("ORIGINAL", "MODIFIED"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			opts.Original, opts.Modified = args[0], args[1]
+			return runDiff(cmd.Context(), opts, streams)
+		},
+	}
+	opts.Output.AddFlags(cmd)
+	opts.Input.AddFlags(cmd)
+	opts.AddMapFlag(cmd)
+	cmd.Flags().Uint64Var(&opts.JoinGap, "join-gap", 0, "count changes with at most this many equal bytes between them as one")
+	return cmd
+}
+
+func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
+	m, err := opts.loadMap()
+	if err != nil {
+		return err
+	}
+	original, modified, err := opts.openPair(streams, opts.Original, opts.Modified, m)
+	if err != nil {
+		return err
+	}
+	defer original.Close()
+	defer modified.Close()
+	result, err := diffmap.Compare(original, modified, m, opts.Options)
+	if err != nil {
+		return err
+	}
+	return opts.print(streams, report.DiffData{Original: opts.Original, Modified: opts.Modified, Map: report.SummaryOf(m), Result: result})
+}

@@ -1,0 +1,83 @@
+package main
+
+import (
+	"context"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"example.com/calproof/diffmap"
+	"example.com/calproof/diffmap/report"
+)
+
+// GateOptions are the options of calproof gate.
+type GateOptions struct {
+	Output
+	Input
+	Original, Modified, SecondRead string
+	Bench                          diffmap.BenchFigures
+	Accepted                       map[string]string
+}
+
+func newGateCommand(streams Streams) *cobra.Command {
+	opts := &GateOptions{}
+	var took time.Duration
+	cmd := &cobra.Command{
+		Use:   "gate ORIGINAL MODIFIED --map MAP",
+		Short: "Judge whether an edited image may be written",
+		Long: `List everything that must hold before MODIFIED is written over ORIGINAL, each
+condition with its evidence: the original is a proved backup, coverage is the
+same, every checksum agrees, every changed byte lies where an edit is allowed,
+boot, program, identity and signature are untouched, table cells stay in their
+limits, the bench is fit, the backup can be restored. What cannot be proved is
+unproven, never pass. The gate writes nothing.
+
+` + exitHelpVerdict,
+		Example: `  calproof gate demo/backup.bin demo/edited.bin --map demo/groomer.toml --second-read demo/second-read.bin --supply-volts 13.2 --adapter-latency-ms 0.8  # exits 3
+  calproof gate demo/backup.bin demo/edited-boot.bin --map demo/groomer.toml  # exits 1`,
+		Args: takes("ORIGINAL", "MODIFIED"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			opts.Original, opts.Modified = args[0], args[1]
+			if cmd.Flags().Changed("took") {
+				opts.Bench.ReadTook = &took
+			}
+			return runGate(cmd.Context(), opts, streams)
+		},
+	}
+	opts.Output.AddFlags(cmd)
+	opts.Input.AddFlags(cmd)
+	opts.AddMapFlag(cmd)
+	cmd.Flags().StringVar(&opts.SecondRead, "second-read", "", "another read of the same controller, to prove the original")
+	addVar(cmd, measureFlag{&opts.Bench.SupplyVolts}, "supply-volts", "measured supply at the controller, in volts")
+	addVar(cmd, measureFlag{&opts.Bench.AdapterLatencyMS}, "adapter-latency-ms", "measured latency of the adapter, in milliseconds")
+	cmd.Flags().DurationVar(&took, "took", 0, "how long the read of the original took, such as 68m30s")
+	addVar(cmd, reasonsFlag{&opts.Accepted}, "accept", "accept changes in a region that must be asked for, and why; can be given several times")
+	return cmd
+}
+
+func runGate(_ context.Context, opts *GateOptions, streams Streams) error {
+	m, err := opts.needMap("gate")
+	if err != nil {
+		return err
+	}
+	original, modified, err := opts.openPair(streams, opts.Original, opts.Modified, m)
+	if err != nil {
+		return err
+	}
+	defer original.Close()
+	defer modified.Close()
+	in := diffmap.GateInput{Original: original, Modified: modified, Map: m, Bench: opts.Bench, Accepted: opts.Accepted}
+	if opts.SecondRead != "" {
+		second, err := opts.open(streams, opts.SecondRead, m)
+		if err != nil {
+			return err
+		}
+		defer second.Close()
+		in.SecondRead = second
+	}
+	result, err := diffmap.Gate(in)
+	if err != nil {
+		return err
+	}
+	return opts.print(streams, report.Gate(opts.Original, opts.Modified, opts.SecondRead, in, result))
+}
