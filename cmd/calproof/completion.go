@@ -7,6 +7,8 @@ import (
 	"io"
 
 	"github.com/spf13/cobra"
+
+	"example.com/calproof/diffmap/report"
 )
 
 // CompletionOptions are the options of calproof completion.
@@ -51,9 +53,5 @@ func runCompletion(_ context.Context, opts *CompletionOptions, root *cobra.Comma
 	if err := script(&text); err != nil {
 		return err
 	}
-	if opts.JSON {
-		return writeJSON(streams, "completion", "", nil, map[string]string{"shell": opts.Shell, "script": text.String()})
-	}
-	_, err := text.WriteTo(streams.Out)
-	return err
+	return opts.print(streams, report.TextData{For: "completion", Text: text.String()})
 }

@@ -50,8 +50,16 @@ talks to a controller, and never changes its inputs.
 		return fmt.Errorf("%w; see '%s --help'", err, cmd.CommandPath())
 	})
 	root.AddCommand(
+		newAlgorithmsCommand(streams),
 		newCompletionCommand(streams),
+		newConvertCommand(streams),
 		newDemoCommand(streams),
+		newDiffCommand(streams),
+		newGateCommand(streams),
+		newInspectCommand(streams),
+		newMapCommand(streams),
+		newSumCommand(streams),
+		newVerifyCommand(streams),
 		newVersionCommand(streams),
 	)
 	return root

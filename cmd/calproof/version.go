@@ -2,10 +2,11 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"runtime"
 
 	"github.com/spf13/cobra"
+
+	"example.com/calproof/diffmap/report"
 )
 
 // version is the version of calproof, in every JSON document too.
@@ -33,16 +34,5 @@ func newVersionCommand(streams Streams) *cobra.Command {
 }
 
 func runVersion(_ context.Context, opts *VersionOptions, streams Streams) error {
-	type data struct {
-		Version string `json:"version"`
-		Go      string `json:"go"`
-		OS      string `json:"os"`
-		Arch    string `json:"arch"`
-	}
-	d := data{version, runtime.Version(), runtime.GOOS, runtime.GOARCH}
-	if opts.JSON {
-		return writeJSON(streams, "version", "", nil, d)
-	}
-	_, err := fmt.Fprintf(streams.Out, "calproof %s (%s, %s/%s)\n", d.Version, d.Go, d.OS, d.Arch)
-	return err
+	return opts.print(streams, report.VersionData{Version: version, Go: runtime.Version(), OS: runtime.GOOS, Arch: runtime.GOARCH})
 }

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/image"
@@ -210,19 +211,27 @@ type ConvertData struct {
 	InputFormat  image.Format  `json:"input_format"`
 	Output       string        `json:"output"`
 	OutputFormat image.Format  `json:"output_format"`
-	Size         uint64        `json:"size"` // bytes of the image
-	Segments     []image.Range `json:"segments"`
+	Parts        []string      `json:"parts,omitempty"`  // files written, if the image was split
+	Size         uint64        `json:"size"`             // bytes written, in all parts
+	Segments     []image.Range `json:"segments"`         // of each part; an image is split into equal ones
 	Filled       uint64        `json:"filled,omitempty"` // bytes of gaps written with the fill byte
 	StartAddress *uint64       `json:"start_address,omitempty"`
 	Notes        []FileNote    `json:"notes,omitempty"`
 }
 
-// Convert fills in what im knows by itself.
-func Convert(input string, im *image.Image, output string, format image.Format) ConvertData {
-	d := ConvertData{Input: input, InputFormat: im.Format(), Output: output, OutputFormat: format,
-		Size: im.Size(), Segments: append([]image.Range{}, im.Segments()...), Notes: fileNotes(im.Notes())}
-	if at, ok := im.StartAddress(); ok {
-		d.StartAddress = &at
+// Convert fills in what the images know by themselves: in, the one that was
+// opened, and those that were written.
+func Convert(input string, in *image.Image, output string, format image.Format, written ...*image.Image) ConvertData {
+	d := ConvertData{Input: input, InputFormat: in.Format(), Output: output, OutputFormat: format,
+		Segments: []image.Range{}, Notes: fileNotes(in.Notes())}
+	for i, im := range written {
+		d.Size += im.Size()
+		if at, ok := im.StartAddress(); ok {
+			d.StartAddress = &at
+		}
+		if i == 0 {
+			d.Segments = append(d.Segments, im.Segments()...)
+		}
 	}
 	return d
 }
@@ -242,7 +251,7 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 	if d.Filled > 0 {
 		filled = count(d.Filled, "byte") + " of gaps"
 	}
-	p.pairs([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
+	p.pairs([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))}, {"parts", strings.Join(d.Parts, " ")},
 		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"starts at", start}})
 	p.notes(d.Notes)
 }

@@ -1,0 +1,171 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"example.com/calproof/diffmap/report"
+	"example.com/calproof/image/safefile"
+	"example.com/calproof/maps"
+)
+
+func newMapCommand(streams Streams) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "map COMMAND",
+		Short: "Check region maps, print their schema, start a new one",
+		Long: `A region map is a TOML file, written by you, that says what lies where in an
+image: regions, checksum rules, tables, identity fields.
+
+` + exitHelpRoot,
+		Example: `  calproof map check demo/groomer.toml --image demo/backup.bin
+  calproof map new --image demo/backup.bin`,
+	}
+	group(cmd)
+	cmd.AddCommand(newMapCheckCommand(streams), newMapNewCommand(streams), newMapSchemaCommand(streams))
+	return cmd
+}
+
+// MapCheckOptions are the options of calproof map check.
+type MapCheckOptions struct {
+	Output
+	Input
+	Path, Image string
+}
+
+func newMapCheckCommand(streams Streams) *cobra.Command {
+	opts := &MapCheckOptions{}
+	cmd := &cobra.Command{
+		Use:   "check MAP [--image IMAGE]",
+		Short: "Check a region map, and whether it fits an image",
+		Long: `Check a region map and list every mistake in it, each with file, line, column
+and key. With an image also whether the map fits it: size and coverage, and
+whether tables and identity fields decode. Checksums are for verify.
+
+` + exitHelpVerdict,
+		Example: `  calproof map check demo/groomer.toml
+  calproof map check demo/groomer.toml --image demo/backup.bin`,
+		Args: takes("MAP"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			opts.Path = args[0]
+			return runMapCheck(cmd.Context(), opts, streams)
+		},
+	}
+	opts.Output.AddFlags(cmd)
+	opts.Input.AddFlags(cmd)
+	cmd.Flags().StringVar(&opts.Image, "image", "", "image that the map has to fit; - for standard input")
+	return cmd
+}
+
+func runMapCheck(_ context.Context, opts *MapCheckOptions, streams Streams) error {
+	m, err := maps.Load(opts.Path)
+	mistakes, ok := errors.AsType[*maps.MapError](err)
+	if err != nil && !ok {
+		return err
+	}
+	data := report.MapCheck(opts.Path, m, mistakes)
+	if m != nil && opts.Image != "" {
+		im, err := opts.open(streams, opts.Image, m)
+		if err != nil {
+			return err
+		}
+		defer im.Close()
+		bound, err := maps.Bind(m, im)
+		if err != nil {
+			return err
+		}
+		data = data.WithImage(opts.Image, bound)
+	}
+	return opts.print(streams, data)
+}
+
+// MapNewOptions are the options of calproof map new.
+type MapNewOptions struct {
+	Output
+	Input
+	Image, Out string
+	Force      bool
+}
+
+func newMapNewCommand(streams Streams) *cobra.Command {
+	opts := &MapNewOptions{}
+	cmd := &cobra.Command{
+		Use:   "new --image IMAGE [--out FILE]",
+		Short: "Write a commented starting map for an image",
+		Long: `Write a region map to start from: size and base of the image, and one region for
+each stretch that holds something, with comments on what to fill in. What the
+regions are is for you to find out.
+
+` + exitHelpDone,
+		Example: `  calproof map new --image demo/backup.bin
+  calproof map new --image demo/backup.bin --out demo/start.toml`,
+		Args: takes(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return runMapNew(cmd.Context(), opts, streams)
+		},
+	}
+	opts.Output.AddFlags(cmd)
+	opts.Input.AddFlags(cmd)
+	cmd.Flags().StringVar(&opts.Image, "image", "", "image to write a map for; - for standard input (needed)")
+	cmd.Flags().StringVar(&opts.Out, "out", "", "file to write the map to instead of standard output")
+	cmd.Flags().BoolVar(&opts.Force, "force", false, "replace an existing file")
+	return cmd
+}
+
+func runMapNew(_ context.Context, opts *MapNewOptions, streams Streams) error {
+	if opts.Image == "" {
+		return errors.New("map new: no image; name it with --image")
+	}
+	im, err := opts.open(streams, opts.Image, nil)
+	if err != nil {
+		return err
+	}
+	defer im.Close()
+	draft, err := maps.Draft(im)
+	if err != nil {
+		return fmt.Errorf("map new: %w", err)
+	}
+	if opts.Out == "" {
+		return opts.print(streams, report.TextData{For: "map new", Text: string(draft)})
+	}
+	safe := safefile.Options{Force: opts.Force, Inputs: []string{opts.Image}}
+	err = safefile.Write(opts.Out, safe, func(w io.Writer) error {
+		_, err := w.Write(draft)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("map new: %w", err)
+	}
+	return opts.print(streams, report.TextData{For: "map new", File: opts.Out, Text: string(draft)})
+}
+
+// MapSchemaOptions are the options of calproof map schema.
+type MapSchemaOptions struct {
+	Output
+}
+
+func newMapSchemaCommand(streams Streams) *cobra.Command {
+	opts := &MapSchemaOptions{}
+	cmd := &cobra.Command{
+		Use:   "schema",
+		Short: "Print the JSON Schema of region maps",
+		Long: `Print the JSON Schema of region maps. Editors that know it complete and explain
+the keys of a map whose first line names it: #:schema ./region-map.json
+
+` + exitHelpDone,
+		Example: `  calproof map schema`,
+		Args:    takes(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return runMapSchema(cmd.Context(), opts, streams)
+		},
+	}
+	opts.AddFlags(cmd)
+	return cmd
+}
+
+func runMapSchema(_ context.Context, opts *MapSchemaOptions, streams Streams) error {
+	return opts.print(streams, report.TextData{For: "map schema", Text: string(maps.Schema())})
+}
