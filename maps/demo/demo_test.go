@@ -151,8 +151,8 @@ func TestTables(t *testing.T) {
 		8, 11, 17, 20, 18, 14, 10,
 	}, values("edited.bin", "track-speed limit"))
 	assert.Equal(t, []float64{45, 70, 80, 30, 55, 65}, values("backup.bin", "blade lift speed"))
-	assert.Equal(t, []float64{3184.2}, values("backup.bin", "operating hours"))
-	assert.Equal(t, []float64{3184.3}, values("second-read.bin", "operating hours"))
+	assert.InDeltaSlice(t, []float64{3184.2}, values("backup.bin", "operating hours"), 1e-9)
+	assert.InDeltaSlice(t, []float64{3184.3}, values("second-read.bin", "operating hours"), 1e-9)
 }
 
 func TestIdentity(t *testing.T) {
