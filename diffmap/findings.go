@@ -27,7 +27,6 @@ const (
 	CodeCellOutsideBefore = "cell-outside-before"     // an unchanged cell lies outside the declared limits
 	CodeTableUndecoded    = "table-undecoded"         // a table could not be decoded
 	CodeNoLimits          = "no-limits"               // no limits are declared where something changed
-	CodeNoMap             = "no-map"                  // there is no map to judge by
 	CodeNoChecksumRules   = "no-checksum-rules"       // the map has no checksum rule
 	CodeNoMap             = "no-region-map"           // no region map was given
 	CodeNoRepeat          = "no-second-read"          // neither a second read nor a proved archive entry

@@ -2,6 +2,7 @@ package maps
 
 import (
 	"fmt"
+	"io"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -22,9 +23,19 @@ type Bound struct {
 // A file that carries addresses (Intel HEX, S-record, ELF) keeps them: base,
 // parts and interleaved describe raw files only, swapped holds for both.
 func Open(path string, m *Map, opts image.Options) (*Bound, error) {
+	return open(path, m, opts, func(opts image.Options) (*image.Image, error) { return image.Open(path, opts) })
+}
+
+// New does what [Open] does with size bytes of r, which stands for the file.
+// The name is for messages.
+func New(name string, r io.ReaderAt, size int64, m *Map, opts image.Options) (*Bound, error) {
+	return open(name, m, opts, func(opts image.Options) (*image.Image, error) { return image.New(r, size, opts) })
+}
+
+func open(path string, m *Map, opts image.Options, openImage func(image.Options) (*image.Image, error)) (*Bound, error) {
 	base := opts.Base
 	opts.Base = 0
-	im, err := image.Open(path, opts)
+	im, err := openImage(opts)
 	if err != nil {
 		return nil, err
 	}
@@ -40,7 +51,7 @@ func Open(path string, m *Map, opts image.Options) (*Bound, error) {
 		if base != 0 { // open it again where it belongs, so that the image keeps its file
 			im.Close()
 			opts.Base, opts.Format = base, image.FormatRaw
-			if im, err = image.Open(path, opts); err != nil {
+			if im, err = openImage(opts); err != nil {
 				return nil, err
 			}
 		}
@@ -72,6 +83,15 @@ func (b *Bound) Close() error {
 		return nil
 	}
 	return b.opened.Close()
+}
+
+// Opened returns the image as it was opened, before it was arranged; after
+// Bind that is the image itself.
+func (b *Bound) Opened() *image.Image {
+	if b.opened == nil {
+		return b.Image
+	}
+	return b.opened
 }
 
 // Bind applies m to im, whose addresses are the map's: one that [Open] or

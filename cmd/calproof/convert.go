@@ -263,7 +263,7 @@ func (o *ConvertOptions) openAll(streams Streams) ([]*image.Image, error) {
 	open := func(path string, in Input) error {
 		im, err := in.open(streams, path, nil)
 		if err == nil {
-			images = append(images, im)
+			images = append(images, im.Image)
 		}
 		return err
 	}

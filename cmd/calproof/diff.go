@@ -55,7 +55,7 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 	}
 	defer original.Close()
 	defer modified.Close()
-	result, err := diffmap.Compare(original, modified, m, opts.Options)
+	result, err := diffmap.Compare(original.Image, modified.Image, m, opts.Options)
 	if err != nil {
 		return err
 	}

@@ -66,14 +66,14 @@ func runGate(_ context.Context, opts *GateOptions, streams Streams) error {
 	}
 	defer original.Close()
 	defer modified.Close()
-	in := diffmap.GateInput{Original: original, Modified: modified, Map: m, Bench: opts.Bench, Accepted: opts.Accepted}
+	in := diffmap.GateInput{Original: original.Image, Modified: modified.Image, Map: m, Bench: opts.Bench, Accepted: opts.Accepted}
 	if opts.SecondRead != "" {
 		second, err := opts.open(streams, opts.SecondRead, m)
 		if err != nil {
 			return err
 		}
 		defer second.Close()
-		in.SecondRead = second
+		in.SecondRead = second.Image
 	}
 	result, err := diffmap.Gate(in)
 	if err != nil {

@@ -57,50 +57,69 @@ func (in *Input) needMap(command string) (*maps.Map, error) {
 	return in.loadMap()
 }
 
-// open opens an image as it was read. A raw file lies where --base says, else
-// where the map says, else at 0. The caller closes the image.
-func (in *Input) open(streams Streams, path string, m *maps.Map) (*image.Image, error) {
-	open, err := opener(streams, path)
-	if err != nil {
-		return nil, err
+// opened is an image that was opened with or without a map.
+type opened struct {
+	*image.Image
+	bound *maps.Bound // nil without a map
+}
+
+// file returns the image as its file holds it, before a map arranged it.
+func (o *opened) file() *image.Image {
+	if o.bound != nil {
+		return o.bound.Opened()
 	}
+	return o.Image
+}
+
+// Close closes the file.
+func (o *opened) Close() error {
+	if o.bound != nil {
+		return o.bound.Close()
+	}
+	return o.Image.Close()
+}
+
+// open opens an image, arranged as the map says if there is one. A raw file
+// lies where --base says, else where the map says, else at 0. The caller closes
+// it.
+func (in *Input) open(streams Streams, path string, m *maps.Map) (*opened, error) {
 	opts := image.Options{Format: in.Format}
 	if in.Base != nil {
 		opts.Base = *in.Base
 	}
-	im, err := open(opts)
-	if err != nil || m == nil || in.Base != nil || im.Format() != image.FormatRaw || m.Image.Base == 0 || len(m.Image.Parts) > 0 {
-		return im, err
-	}
-	if err := im.Close(); err != nil { // it is raw, which only its bytes could tell
-		return nil, err
-	}
-	return open(image.Options{Format: image.FormatRaw, Base: m.Image.Base})
-}
-
-// opener returns a function that opens the file at path, or standard input,
-// which is read here and only once.
-func opener(streams Streams, path string) (func(image.Options) (*image.Image, error), error) {
 	if path != stdin {
-		return func(opts image.Options) (*image.Image, error) { return image.Open(path, opts) }, nil
+		if m == nil {
+			im, err := image.Open(path, opts)
+			return &opened{Image: im}, err
+		}
+		return bind(maps.Open(path, m, opts))
 	}
 	data, err := io.ReadAll(streams.In)
 	if err != nil {
 		return nil, fmt.Errorf("standard input: %w", err)
 	}
-	return func(opts image.Options) (*image.Image, error) {
-		im, err := image.New(bytes.NewReader(data), int64(len(data)), opts)
-		if err != nil {
-			return nil, fmt.Errorf("standard input: %w", err)
-		}
-		return im, nil
-	}, nil
+	r, size := bytes.NewReader(data), int64(len(data))
+	if m != nil {
+		return bind(maps.New("standard input", r, size, m, opts))
+	}
+	im, err := image.New(r, size, opts)
+	if err != nil {
+		return nil, fmt.Errorf("standard input: %w", err)
+	}
+	return &opened{Image: im}, nil
+}
+
+func bind(b *maps.Bound, err error) (*opened, error) {
+	if err != nil {
+		return nil, err
+	}
+	return &opened{b.Image, b}, nil
 }
 
 // openPair opens two images; at most one of them is standard input.
-func (in *Input) openPair(streams Streams, original, modified string, m *maps.Map) (a, b *image.Image, err error) {
+func (in *Input) openPair(streams Streams, original, modified string, m *maps.Map) (a, b *opened, err error) {
 	if original == stdin && modified == stdin {
-		return nil, nil, fmt.Errorf("standard input cannot be both images; name a file for one of them")
+		return nil, nil, errors.New("standard input cannot be both images; name a file for one of them")
 	}
 	if a, err = in.open(streams, original, m); err != nil {
 		return nil, nil, err

@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/calproof/diffmap/report"
-	"example.com/calproof/maps"
 )
 
 // InspectOptions are the options of calproof inspect.
@@ -54,16 +53,12 @@ func runInspect(_ context.Context, opts *InspectOptions, streams Streams) error 
 	}
 	defer im.Close()
 	hash := sha256.New()
-	if _, err := io.Copy(hash, im.File()); err != nil {
+	if _, err := io.Copy(hash, im.file().File()); err != nil {
 		return err
 	}
-	data := report.Inspect(opts.Path, hex.EncodeToString(hash.Sum(nil)), im)
-	if m != nil {
-		bound, err := maps.Bind(m, im)
-		if err != nil {
-			return err
-		}
-		data = data.WithMap(bound)
+	data := report.Inspect(opts.Path, hex.EncodeToString(hash.Sum(nil)), im.file())
+	if im.bound != nil {
+		data = data.WithMap(im.bound)
 	}
 	return opts.print(streams, data)
 }

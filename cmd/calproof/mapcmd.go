@@ -73,11 +73,7 @@ func runMapCheck(_ context.Context, opts *MapCheckOptions, streams Streams) erro
 			return err
 		}
 		defer im.Close()
-		bound, err := maps.Bind(m, im)
-		if err != nil {
-			return err
-		}
-		data = data.WithImage(opts.Image, bound)
+		data = data.WithImage(opts.Image, im.bound)
 	}
 	return opts.print(streams, data)
 }
@@ -124,7 +120,7 @@ func runMapNew(_ context.Context, opts *MapNewOptions, streams Streams) error {
 		return err
 	}
 	defer im.Close()
-	draft, err := maps.Draft(im)
+	draft, err := maps.Draft(im.Image)
 	if err != nil {
 		return fmt.Errorf("map new: %w", err)
 	}

@@ -62,7 +62,7 @@ func runSum(_ context.Context, opts *SumOptions, streams Streams) error {
 	if len(ranges) == 0 {
 		ranges = im.Segments()
 	}
-	value, err := checksum.Over(alg, im, ranges...)
+	value, err := checksum.Over(alg, im.Image, ranges...)
 	if err != nil {
 		return err
 	}

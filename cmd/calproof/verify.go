@@ -51,7 +51,7 @@ func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
 		return err
 	}
 	defer im.Close()
-	result, err := diffmap.Verify(m, im)
+	result, err := diffmap.Verify(m, im.Image)
 	if err != nil {
 		return err
 	}
