@@ -27,7 +27,7 @@ its parameters, check value and source.
 ` + exitHelpDone,
 		Example: `  calproof algorithms
   calproof algorithms CRC-32/ISO-HDLC`,
-		Args: cobra.MaximumNArgs(1),
+		Args: takesUpTo(1),
 		ValidArgsFunction: func(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			return algorithmNames(), cobra.ShellCompDirectiveNoFileComp
 		},

@@ -86,18 +86,22 @@ func group(cmd *cobra.Command) {
 	cmd.SuggestionsMinimumDistance = 2
 }
 
-// takes returns a check that a command was given exactly the named arguments;
-// a last name that ends in "..." takes one or more.
+// takes returns a check that a command was given exactly the named arguments.
 func takes(names ...string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
-		many := len(names) > 0 && strings.HasSuffix(names[len(names)-1], "...")
-		if len(args) == len(names) || many && len(args) > len(names) {
-			return nil
-		}
 		if len(args) < len(names) {
-			missing := strings.TrimSuffix(names[len(args)], "...")
-			return fmt.Errorf("%s: %s is missing; write '%s'", cmd.CommandPath(), missing, cmd.UseLine())
+			return fmt.Errorf("%s: %s is missing; write '%s'", cmd.CommandPath(), names[len(args)], cmd.UseLine())
 		}
-		return fmt.Errorf("%s: %q is one argument too many; write '%s'", cmd.CommandPath(), args[len(names)], cmd.UseLine())
+		return takesUpTo(len(names))(cmd, args)
+	}
+}
+
+// takesUpTo returns a check that a command was given at most n arguments.
+func takesUpTo(n int) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) > n {
+			return fmt.Errorf("%s: %q is one argument too many; write '%s'", cmd.CommandPath(), args[n], cmd.UseLine())
+		}
+		return nil
 	}
 }
