@@ -132,6 +132,9 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 		return write(streams.Out, images[0])
 	}
 	data := report.Convert(opts.In, inputs[0], opts.Out, opts.To, images...)
+	if opts.Start.addr != nil || opts.Start.none {
+		data.StartAddress = opts.Start.addr
+	}
 	outputs := []string{opts.Out}
 	if opts.Split > 0 {
 		outputs = numbered(opts.Out, opts.Split)

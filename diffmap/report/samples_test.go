@@ -142,6 +142,10 @@ func samples() map[string]Data {
 		"diff-equal":      DiffData{Original: "backup.bin", Modified: "copy.bin", Result: &diffmap.Result{Equal: true, Changes: []diffmap.Change{}, Regions: []diffmap.RegionChange{}}},
 		"gate":            sampleGate(),
 		"convert":         ConvertData{Input: "in.hex", InputFormat: image.FormatIntelHex, Output: "out.bin", OutputFormat: image.FormatRaw, Size: 1040, Segments: []image.Range{rng(0, 1024), rng(0x8000, 16)}, Filled: 0x8000 - 1024, StartAddress: ptr(uint64(0x8000)), Notes: []FileNote{{Line: 3, Message: "lower-case digits"}}},
+		"convert-split":   ConvertData{Input: "in.bin", InputFormat: image.FormatRaw, Output: "chip.bin", Parts: []string{"chip.0.bin", "chip.1.bin"}, OutputFormat: image.FormatRaw, Size: 1024, Segments: []image.Range{rng(0, 512)}},
+		"completion":      TextData{For: "completion", Text: "complete -c calproof\n"},
+		"map-schema":      TextData{For: "map schema", Text: "{}\n"},
+		"map-new":         TextData{For: "map new", File: "start.toml", Text: "format = 1\n"},
 		"map-check":       MapCheckData{File: "groomer.toml", Title: summary.Title, Problems: []MapProblem{}, Regions: 8, Checksums: 3, Tables: 4, Identities: 2, Image: "backup.bin", Fit: []evidence.Finding{caution}},
 		"map-check-fault": MapCheckData{File: "bad.toml", Problems: []MapProblem{{"bad.toml", 12, 9, "region[2].range", "ends before it starts"}, {"bad.toml", 20, 1, "", "unknown key"}}},
 		"demo": DemoData{Dir: "demo", Files: []string{"backup.bin"}, Steps: []DemoStep{

@@ -242,7 +242,11 @@ func (ConvertData) Command() string { return "convert" }
 func (d ConvertData) outcome() (evidence.Verdict, []evidence.Finding) { return evidence.Pass, nil }
 
 func (d ConvertData) text(p *printer, _ []evidence.Finding) {
-	p.wrap(0, 2, "wrote %s: %s, %s in %s", d.Output, formatName(d.OutputFormat), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
+	output := d.Output
+	if len(d.Parts) > 0 {
+		output = strings.Join(d.Parts, ", ")
+	}
+	p.wrap(0, 2, "wrote %s: %s, %s in %s", output, formatName(d.OutputFormat), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
 	p.line(0, "")
 	start, filled := "", ""
 	if d.StartAddress != nil {
@@ -251,7 +255,7 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 	if d.Filled > 0 {
 		filled = count(d.Filled, "byte") + " of gaps"
 	}
-	p.pairs([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))}, {"parts", strings.Join(d.Parts, " ")},
+	p.pairs([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
 		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"starts at", start}})
 	p.notes(d.Notes)
 }
