@@ -277,13 +277,13 @@ func tablesInLimits(diff *Result, tables []maps.TableValue) Condition {
 		c.findf(CodeNoLimits, evidence.Note, "%s changed in tables without declared limits: not judged", count(uint64(unlimited), "cell"))
 	}
 	if n := outsideTables(diff, tables); n > 0 {
-		c.findf(CodeNoLimits, evidence.Note, "%s changed that belong to no table, axis or checksum field: no limits are known for them", count(n, "byte"))
+		c.findf(CodeNoLimits, evidence.Note, "%s changed that belong to no table, axis or field of a checksum: no limits are known for them", count(n, "byte"))
 	}
 	return c
 }
 
 // outsideTables returns how many changed bytes lie in no table, axis or
-// checksum field, of the changes that diff lists. The gate joins no changes, so
+// field of a checksum rule, of the changes that diff lists. The gate joins no changes, so
 // every byte of a range differs.
 func outsideTables(diff *Result, tables []maps.TableValue) uint64 {
 	var known []image.Range
@@ -296,8 +296,10 @@ func outsideTables(diff *Result, tables []maps.TableValue) uint64 {
 		}
 	}
 	for _, r := range diff.Checksums {
-		if f := r.After.Field; f != nil {
-			known = append(known, *f)
+		for _, f := range []*image.Range{r.After.Field, r.After.Cell} {
+			if f != nil {
+				known = append(known, *f)
+			}
 		}
 	}
 	var changed []image.Range

@@ -104,12 +104,7 @@ func (p *printer) regions(list []diffmap.RegionChange) {
 		rows = append(rows, []string{c.Name, edit, what})
 	}
 	p.columns(2, "lll", rows)
-	switch {
-	case same > 0 && len(rows) == 0:
-		p.line(2, "none changed")
-	case same > 0:
-		p.line(2, "%s unchanged", count(uint64(same), "other region"))
-	}
+	p.rest(same, len(rows), "region", "unchanged")
 }
 
 func (p *printer) changes(r *diffmap.Result) {
@@ -123,16 +118,25 @@ func (p *printer) changes(r *diffmap.Result) {
 		if c.Bytes != c.Range.Size {
 			size = fmt.Sprintf("%s of %s", thousands(c.Bytes), count(c.Range.Size, "byte"))
 		}
-		last := strings.Join(c.Regions, ", ")
-		if c.Before != "" && c.Range.Size <= 8 {
-			last = fmt.Sprintf("%s -> %s  %s", c.Before, c.After, last)
+		const shownHex = 4 // bytes; a table shows more of a longer change
+		hex := ""
+		if c.Before != "" && c.Range.Size <= shownHex {
+			hex = c.Before + " -> " + c.After
 		}
-		rows = append(rows, []string{c.Range.String(), size, last})
+		rows = append(rows, []string{place(c.Range), size, hex, strings.Join(c.Regions, ", ")})
 	}
-	p.columns(2, "lrl", rows)
+	p.columns(2, "lrll", rows)
 	if more := r.ChangeCount - uint64(len(rows)); more > 0 {
 		p.line(2, "and %s", count(more, "more change"))
 	}
+}
+
+// place writes a range, and one byte as its address.
+func place(r image.Range) string {
+	if r.Size == 1 {
+		return fmt.Sprintf("0x%X", r.Start)
+	}
+	return r.String()
 }
 
 func (p *printer) identityChanges(list []diffmap.IdentityChange) {
@@ -142,13 +146,23 @@ func (p *printer) identityChanges(list []diffmap.IdentityChange) {
 	p.heading("Identity")
 	var rows [][]string
 	for _, c := range list {
-		after := "unchanged, " + identityText(c.After)
 		if c.Changed {
-			after = identityText(c.Before) + " -> " + identityText(c.After)
+			rows = append(rows, []string{c.After.Name, identityText(c.Before) + " -> " + identityText(c.After)})
 		}
-		rows = append(rows, []string{c.After.Name, after})
 	}
 	p.columns(2, "ll", rows)
+	p.rest(len(list)-len(rows), len(rows), "field", "unchanged")
+}
+
+// rest says how many of a list were left out because nothing happened to them.
+func (p *printer) rest(left, shown int, noun, what string) {
+	if left == 0 {
+		return
+	}
+	if shown > 0 {
+		noun = "other " + noun
+	}
+	p.line(2, "%s %s", count(uint64(left), noun), what)
 }
 
 func (p *printer) ruleChanges(list []diffmap.RuleChange) {
@@ -158,9 +172,13 @@ func (p *printer) ruleChanges(list []diffmap.RuleChange) {
 	p.heading("Checksums (before -> after)")
 	var rows [][]string
 	for _, c := range list {
+		if c.Before.Verdict == evidence.Pass && c.After.Verdict == evidence.Pass && sumOf(c.Before) == sumOf(c.After) {
+			continue
+		}
 		rows = append(rows, []string{ruleName(c.After), fmt.Sprintf("%s -> %s", c.Before.Verdict, c.After.Verdict), sumChange(c)})
 	}
 	p.columns(2, "lll", rows)
+	p.rest(len(list)-len(rows), len(rows), "rule", "unchanged, pass before and after")
 }
 
 func sumChange(c diffmap.RuleChange) string {

@@ -182,7 +182,7 @@ func (p *printer) identity(list []maps.IdentityValue) {
 
 func identityText(v maps.IdentityValue) string {
 	if v.Problem != "" {
-		return fmt.Sprintf("%q: %s", v.Value, v.Problem)
+		return fmt.Sprintf("\"%s\": %s", v.Value, v.Problem) // not %q: what cannot be shown is escaped already
 	}
-	return fmt.Sprintf("%q", v.Value)
+	return `"` + v.Value + `"`
 }

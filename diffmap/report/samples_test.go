@@ -80,7 +80,9 @@ func sampleDiff() *diffmap.Result {
 			{Before: software, After: maps.IdentityValue{Name: software.Name, Range: software.Range, As: "text", Value: "GRM-DRV-0043"}, Changed: true},
 			{Before: chassis, After: chassis},
 		},
-		Checksums: []diffmap.RuleChange{{Before: rulePass, After: rulePass}, {Before: rulePass, After: ruleFail}},
+		Checksums: []diffmap.RuleChange{{Before: rulePass, After: rulePass}, {Before: rulePass, After: ruleFail},
+			{Before: maps.RuleResult{Rule: "sum", Algorithm: "SUM-8", Stored: "0x01", Computed: "0x01", Verdict: evidence.Pass},
+				After: maps.RuleResult{Rule: "sum", Algorithm: "SUM-8", Stored: "0x02", Computed: "0x02", Verdict: evidence.Pass}}},
 	}
 }
 

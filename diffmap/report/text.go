@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -111,8 +112,9 @@ func (p *printer) pairs(list [][2]string) {
 	}
 }
 
-// columns writes rows as a grid, indented by 2. A column whose name in align is
-// 'r' is set to the right. The last column is wrapped where it does not fit.
+// columns writes rows as a grid. align has a letter a column: 'l' sets it to the
+// left, 'r' to the right, 'v' is for a word that matters. The last column is
+// wrapped where it does not fit.
 func (p *printer) columns(indent int, align string, rows [][]string) {
 	var widths []int
 	for _, row := range rows {
@@ -126,13 +128,17 @@ func (p *printer) columns(indent int, align string, rows [][]string) {
 	}
 	for _, row := range rows {
 		var b strings.Builder
-		last := len(row) - 1
+		room, last := 0, len(row)-1 // room: columns that b takes, colour not counted
 		for i, cell := range row[:last] {
-			if align[i] == 'r' {
-				b.WriteString(strings.Repeat(" ", widths[i]-width(cell)))
-				b.WriteString(cell + "  ")
-			} else {
-				b.WriteString(pad(cell, widths[i]) + "  ")
+			space := strings.Repeat(" ", widths[i]-width(cell))
+			room += widths[i] + 2
+			switch align[i] {
+			case 'r':
+				b.WriteString(space + cell + "  ")
+			case 'v':
+				b.WriteString(p.paint(cell) + space + "  ")
+			default:
+				b.WriteString(cell + space + "  ")
 			}
 		}
 		left := b.String()
@@ -140,11 +146,11 @@ func (p *printer) columns(indent int, align string, rows [][]string) {
 		if align[last] == 'r' {
 			cell = strings.Repeat(" ", widths[last]-width(cell)) + cell
 		}
-		hang := indent + width(left)
+		hang := indent + room
 		if hang > p.width*2/3 && width(cell) > p.width-hang {
 			hang = indent + 4 // no room beside it: below
 		}
-		for i, l := range fold(cell, p.width-indent-width(left), p.width-hang) {
+		for i, l := range fold(cell, p.width-indent-room, p.width-hang) {
 			if i == 0 {
 				p.write(indent, left+l)
 			} else {
@@ -183,8 +189,12 @@ func fold(text string, first, rest int) []string {
 	return append(lines, line)
 }
 
-// findings writes findings of at least the severity of caution, or all.
+// findings writes findings, the weightiest first: those of at least the
+// severity of caution, or all.
 func (p *printer) findings(title string, list []evidence.Finding, notes bool) {
+	weight := map[evidence.Severity]int{evidence.Fault: 0, evidence.Caution: 1, evidence.Note: 2}
+	list = slices.Clone(list)
+	slices.SortStableFunc(list, func(a, b evidence.Finding) int { return weight[a.Severity] - weight[b.Severity] })
 	started := false
 	for _, f := range list {
 		if f.Severity == evidence.Note && !notes {

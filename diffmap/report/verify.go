@@ -116,23 +116,15 @@ func (p *printer) checksums(list []maps.RuleResult) {
 		return
 	}
 	p.heading("Checksums")
+	var rows [][]string
 	for _, r := range list {
-		p.rule(2, r)
+		value := r.Computed
+		if value == "" {
+			value = "-"
+		}
+		rows = append(rows, []string{string(r.Verdict), ruleName(r), value, r.Algorithm})
 	}
-}
-
-// rule writes a rule on two lines: what it is, and what was found.
-func (p *printer) rule(indent int, r maps.RuleResult) {
-	hang := indent + 10
-	p.labelled(indent, hang, string(r.Verdict), "%s: %s over %s", ruleName(r), r.Algorithm, rangeList(r.Cover, 3))
-	switch {
-	case r.Verdict == evidence.Pass && r.Stored != "" && r.Field != nil:
-		p.wrap(hang, hang+2, "%s, stored at %s", r.Stored, r.Field)
-	case r.Verdict == evidence.Pass && r.Computed != "":
-		p.wrap(hang, hang+2, "%s", r.Computed)
-	default:
-		p.wrap(hang, hang+2, "%s", r.Reason)
-	}
+	p.columns(2, "vlll", rows)
 }
 
 // AgreeData is whether repeated reads of one controller agree.
