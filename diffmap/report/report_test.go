@@ -84,15 +84,22 @@ func TestColourSaysNoMore(t *testing.T) {
 
 const hostile = "a\x1b[2J\x00\u202eb\u200bc\u2028\xff\u009b3m\U000e0041\nfail: d"
 
-// poison puts the hostile string wherever v holds free text.
+// poison puts the hostile string wherever v holds free text. What v points to
+// is copied first, for samples share it.
 func poison(v reflect.Value) {
+	if !v.CanSet() {
+		return
+	}
 	switch v.Kind() {
 	case reflect.String:
-		if v.Type() == reflect.TypeFor[string]() && v.CanSet() {
+		if v.Type() == reflect.TypeFor[string]() {
 			v.SetString(hostile)
 		}
-	case reflect.Pointer, reflect.Interface:
+	case reflect.Pointer:
 		if !v.IsNil() {
+			copied := reflect.New(v.Type().Elem())
+			copied.Elem().Set(v.Elem())
+			v.Set(copied)
 			poison(v.Elem())
 		}
 	case reflect.Struct:
@@ -100,6 +107,11 @@ func poison(v reflect.Value) {
 			poison(v.Field(i))
 		}
 	case reflect.Slice:
+		if !v.IsNil() {
+			copied := reflect.MakeSlice(v.Type(), v.Len(), v.Len())
+			reflect.Copy(copied, v)
+			v.Set(copied)
+		}
 		for i := range v.Len() {
 			poison(v.Index(i))
 		}
