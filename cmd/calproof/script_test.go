@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -8,12 +9,16 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"example.com/calproof/diffmap/report"
 	"example.com/calproof/maps/demo"
 )
 
@@ -45,7 +50,8 @@ func setupScript(env *testscript.Env) error {
 //	demo DIR             writes the demo scenario
 //	bytes FILE HEX...    writes a file from hex text; "FF*16" repeats a byte
 //	flip FILE ADDR MASK  changes the byte at a file offset by XOR with MASK
-//	exits CODE CMD...    runs a program and demands this exit code
+//	exits CODE CMD...    runs a program and demands this exit code; with
+//	                     --json also that stdout is a document of our schema
 //	json PATH VALUE      demands a value in the JSON document on stdout: the
 //	                     path is dotted (data.segments.0.start), len is the length
 func scriptCommands() map[string]func(*testscript.TestScript, bool, []string) {
@@ -124,7 +130,25 @@ func scriptExits(ts *testscript.TestScript, neg bool, args []string) {
 	if got != want {
 		ts.Fatalf("exit code %d, want %d", got, want)
 	}
+	if slices.Contains(args, "--json") && got != exitCouldNotRun {
+		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(ts.ReadFile("stdout")))
+		ts.Check(err)
+		ts.Check(documentSchema().Validate(doc))
+	}
 }
+
+// documentSchema is the schema that every JSON document follows.
+var documentSchema = sync.OnceValue(func() *jsonschema.Schema {
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(report.Schema()))
+	if err != nil {
+		panic(err)
+	}
+	c := jsonschema.NewCompiler()
+	if err := c.AddResource("document.json", doc); err != nil {
+		panic(err)
+	}
+	return c.MustCompile("document.json")
+})
 
 func scriptJSON(ts *testscript.TestScript, neg bool, args []string) {
 	if len(args) != 2 {

@@ -20,9 +20,12 @@ type VersionOptions struct {
 func newVersionCommand(streams Streams) *cobra.Command {
 	opts := &VersionOptions{}
 	cmd := &cobra.Command{
-		Use:     "version",
-		Short:   "Print the version",
-		Long:    "Print the version of calproof, the Go release it was built with, and the platform.\n\n" + exitHelpDone,
+		Use:   "version",
+		Short: "Print the version",
+		Long: `Print the version of calproof, the Go release it was built with, and the
+platform.
+
+` + exitHelpDone,
 		Example: `  calproof version`,
 		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
