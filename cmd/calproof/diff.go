@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 
 	"github.com/spf13/cobra"
 
@@ -15,6 +16,7 @@ type DiffOptions struct {
 	Input
 	diffmap.Options
 	Original, Modified string
+	Listing            bool
 }
 
 func newDiffCommand(streams Streams) *cobra.Command {
@@ -29,6 +31,7 @@ standard input.
 
 ` + exitHelpDiff,
 		Example: `  calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml  # exits 1
+  calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml --listing  # exits 1
   calproof diff demo/backup.bin demo/edited.bin  # exits 1
   calproof diff demo/backup.bin demo/backup.bin`,
 		Args: takes("ORIGINAL", "MODIFIED"),
@@ -41,6 +44,7 @@ standard input.
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
 	cmd.Flags().Uint64Var(&opts.JoinGap, "join-gap", 0, "count changes with at most this many equal bytes between them as one")
+	cmd.Flags().BoolVar(&opts.Listing, "listing", false, "add a unified diff of all tables and identity fields, decoded")
 	return cmd
 }
 
@@ -59,5 +63,12 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 	if err != nil {
 		return err
 	}
-	return opts.print(streams, report.DiffData{Original: opts.Original, Modified: opts.Modified, Map: report.SummaryOf(m), Result: result})
+	data := report.DiffData{Original: opts.Original, Modified: opts.Modified, Map: report.SummaryOf(m), Result: result}
+	if opts.Listing {
+		if m == nil {
+			return errors.New("diff: --listing decodes tables and identity fields; name the region map with --map")
+		}
+		data.Listing = diffmap.DiffText(opts.Original, diffmap.Listing(original.bound), opts.Modified, diffmap.Listing(modified.bound))
+	}
+	return opts.print(streams, data)
 }

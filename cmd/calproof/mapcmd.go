@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.com/calproof/diffmap"
 	"example.com/calproof/diffmap/report"
 	"example.com/calproof/image/safefile"
 	"example.com/calproof/maps"
@@ -16,7 +17,7 @@ import (
 func newMapCommand(streams Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "map COMMAND",
-		Short: "Check region maps, print their schema, start a new one",
+		Short: "Check and compare region maps, print their schema, start a new one",
 		Long: `A region map is a TOML file, written by you, that says what lies where in an
 image: regions, checksum rules, tables, identity fields.
 
@@ -25,7 +26,7 @@ image: regions, checksum rules, tables, identity fields.
   calproof map new --image demo/backup.bin`,
 	}
 	group(cmd)
-	cmd.AddCommand(newMapCheckCommand(streams), newMapNewCommand(streams), newMapSchemaCommand(streams))
+	cmd.AddCommand(newMapCheckCommand(streams), newMapDiffCommand(streams), newMapNewCommand(streams), newMapSchemaCommand(streams))
 	return cmd
 }
 
@@ -76,6 +77,45 @@ func runMapCheck(_ context.Context, opts *MapCheckOptions, streams Streams) erro
 		data = data.WithImage(opts.Image, im.bound)
 	}
 	return opts.print(streams, data)
+}
+
+// MapDiffOptions are the options of calproof map diff.
+type MapDiffOptions struct {
+	Output
+	Original, Modified string
+}
+
+func newMapDiffCommand(streams Streams) *cobra.Command {
+	opts := &MapDiffOptions{}
+	cmd := &cobra.Command{
+		Use:   "diff ORIGINAL MODIFIED",
+		Short: "Show how what two region maps say differs",
+		Long: `Compare two region maps by what they say: comments, the order of keys and the
+way a number is written make no difference.
+
+` + exitHelpDiff,
+		Example: `  calproof map diff demo/groomer.toml demo/groomer.toml`,
+		Args:    takes("ORIGINAL", "MODIFIED"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			opts.Original, opts.Modified = args[0], args[1]
+			return runMapDiff(cmd.Context(), opts, streams)
+		},
+	}
+	opts.AddFlags(cmd)
+	return cmd
+}
+
+func runMapDiff(_ context.Context, opts *MapDiffOptions, streams Streams) error {
+	original, err := maps.Load(opts.Original)
+	if err != nil {
+		return err
+	}
+	modified, err := maps.Load(opts.Modified)
+	if err != nil {
+		return err
+	}
+	listing := diffmap.DiffMaps(opts.Original, original, opts.Modified, modified)
+	return opts.print(streams, report.MapDiffData{Original: opts.Original, Modified: opts.Modified, Equal: listing == "", Listing: listing})
 }
 
 // MapNewOptions are the options of calproof map new.

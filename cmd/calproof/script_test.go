@@ -50,6 +50,7 @@ func setupScript(env *testscript.Env) error {
 //	demo DIR             writes the demo scenario
 //	bytes FILE HEX...    writes a file from hex text; "FF*16" repeats a byte
 //	flip FILE ADDR MASK  changes the byte at a file offset by XOR with MASK
+//	sub FILE OLD NEW     replaces a text that occurs once in a file
 //	exits CODE CMD...    runs a program and demands this exit code; with
 //	                     --json also that stdout is a document of our schema
 //	json PATH VALUE      demands a value in the JSON document on stdout: the
@@ -59,6 +60,7 @@ func scriptCommands() map[string]func(*testscript.TestScript, bool, []string) {
 		"demo":  scriptDemo,
 		"bytes": scriptBytes,
 		"flip":  scriptFlip,
+		"sub":   scriptSub,
 		"exits": scriptExits,
 		"json":  scriptJSON,
 	}
@@ -111,6 +113,17 @@ func scriptFlip(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	data[at] ^= byte(mask)
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), data, 0o666))
+}
+
+func scriptSub(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: sub FILE OLD NEW")
+	}
+	text := ts.ReadFile(args[0])
+	if n := strings.Count(text, args[1]); n != 1 {
+		ts.Fatalf("sub: %q occurs %d times in %s", args[1], n, args[0])
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.Replace(text, args[1], args[2], 1)), 0o666))
 }
 
 func scriptExits(ts *testscript.TestScript, neg bool, args []string) {

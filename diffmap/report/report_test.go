@@ -129,6 +129,10 @@ func TestHostileStrings(t *testing.T) {
 			diff.Listing = "+" + strings.ReplaceAll(hostile, "\n", "") // lines are what a listing is made of
 			d = diff
 		}
+		if diff, ok := d.(MapDiffData); ok {
+			diff.Listing = "+" + strings.ReplaceAll(hostile, "\n", "")
+			d = diff
+		}
 		for form, out := range map[string]string{"text": textOf(t, d, Options{}), "json": string(jsonOf(t, d))} {
 			require.True(t, utf8.ValidString(out), "%s, %s", name, form)
 			for _, r := range out {

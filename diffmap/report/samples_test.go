@@ -147,6 +147,8 @@ func samples() map[string]Data {
 		"convert-split":   ConvertData{Input: "in.bin", InputFormat: image.FormatRaw, Output: "chip.bin", Parts: []string{"chip.0.bin", "chip.1.bin"}, OutputFormat: image.FormatRaw, Size: 1024, Segments: []image.Range{rng(0, 512)}},
 		"completion":      TextData{For: "completion", Text: "complete -c calproof\n"},
 		"map-schema":      TextData{For: "map schema", Text: "{}\n"},
+		"map-diff":        MapDiffData{Original: "old.toml", Modified: "groomer.toml", Listing: "--- old.toml\n+++ groomer.toml\n@@ -1,1 +1,1 @@\n-title = \"a\"\n+title = \"b\"\n"},
+		"map-diff-equal":  MapDiffData{Original: "old.toml", Modified: "groomer.toml", Equal: true},
 		"map-new":         TextData{For: "map new", File: "start.toml", Text: "format = 1\n"},
 		"map-check":       MapCheckData{File: "groomer.toml", Title: summary.Title, Problems: []MapProblem{}, Regions: 8, Checksums: 3, Tables: 4, Identities: 2, Image: "backup.bin", Fit: []evidence.Finding{caution}},
 		"map-check-fault": MapCheckData{File: "bad.toml", Problems: []MapProblem{{"bad.toml", 12, 9, "region[2].range", "ends before it starts"}, {"bad.toml", 20, 1, "", "unknown key"}}},
