@@ -129,7 +129,7 @@ func (a *Archive) Dir() string { return a.dir }
 
 // lock waits until this process is the only writer.
 func (a *Archive) lock(ctx context.Context) (unlock func(), err error) {
-	l := flock.New(filepath.Join(a.dir, lockFile))
+	l := flock.New(filepath.Join(a.dir, lockFile), flock.SetPermissions(0o666))
 	if a.opts.LockWait > 0 {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, a.opts.LockWait)

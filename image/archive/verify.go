@@ -129,7 +129,7 @@ func (r *Reader) checkTop(others []string) []evidence.Finding {
 				out = append(out, finding(evidence.Caution, "archive-text-changed", "%s is not the text this version writes; it carries no image, copy it from another archive", name))
 			}
 		case name == lockFile:
-			if data, err := readLimited(r.fsys, name); err != nil || len(data) > 0 {
+			if info, err := fs.Stat(r.fsys, name); err != nil || info.Size() > 0 || !info.Mode().IsRegular() {
 				out = append(out, finding(evidence.Caution, "foreign-file", "%s is not an empty file, as the lock of this archive is; empty it", name))
 			}
 		case strings.HasPrefix(name, incomingPrefix):
