@@ -102,7 +102,9 @@ func Bind(m *Map, im *image.Image) (*Bound, error) {
 		return nil, fmt.Errorf("bind: a map and an image are needed")
 	}
 	b := &Bound{Map: m, Image: im}
-	if im.Format() == image.FormatRaw {
+	// What was put together from pieces, or read from records, has no size
+	// that says anything; what it lacks is reported as missing.
+	if im.Format() == image.FormatRaw && !m.Image.arranged() && len(im.Segments()) == 1 {
 		b.size = im.Size()
 	}
 	return b, nil

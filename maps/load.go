@@ -36,9 +36,10 @@ func Load(path string) (*Map, error) {
 }
 
 // Parse reads and validates a map. The name stands for the file in messages.
-// The error, if any, is a *[MapError] that lists every mistake.
+// The error, if any, is a *[MapError] that lists every mistake, up to
+// [MaxProblems].
 func Parse(name string, data []byte) (*Map, error) {
-	p := &problems{file: name, data: data, where: map[string]int{}}
+	p := newProblems(name, data)
 	if len(data) > MaxMapBytes {
 		p.data = nil
 		p.at(0, "", "the map has %d bytes, more than the %d a region map may have", len(data), MaxMapBytes)
@@ -99,25 +100,11 @@ func (p *problems) err() error {
 	slices.SortStableFunc(p.list, func(a, b Problem) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
-	return &MapError{slices.Compact(p.list)}
-}
-
-// has reports whether a mistake was found at path or inside it.
-func (p *problems) has(path string) bool {
-	return slices.ContainsFunc(p.list, func(known Problem) bool {
-		rest, ok := strings.CutPrefix(known.Key, path)
-		return ok && (rest == "" || rest[0] == '.' || rest[0] == '[')
-	})
-}
-
-// given reports whether the file has a value at path.
-func (p *problems) given(path string) bool {
-	_, ok := p.where[path]
-	return ok
-}
-
-// line returns the line of the value at path.
-func (p *problems) line(path string) int {
-	line, _ := position(p.data, p.where[path])
-	return line
+	list := slices.Compact(p.list)
+	if p.more > 0 {
+		last := list[len(list)-1]
+		list = append(list, Problem{File: p.file, Line: last.Line, Column: last.Column,
+			Message: fmt.Sprintf("%d more mistakes are not listed", p.more)})
+	}
+	return &MapError{list}
 }

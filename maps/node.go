@@ -153,8 +153,19 @@ func addKeyValue(t *node, e *unstable.Node, depth int, p *problems) {
 		}
 		v := valueNode(e.Value(), at, depth, p)
 		v.keyAt = at
+		if v.kind == kindArray {
+			v.offset = afterEquals(p.data, at+int(k.Raw.Length))
+		}
 		t.set(name, v)
 	}
+}
+
+// afterEquals returns the offset of the value behind the key that ends at an
+// offset. The parser says where every value begins, but for lists.
+func afterEquals(data []byte, at int) int {
+	rest := bytes.TrimLeft(data[at:], " \t")
+	rest = bytes.TrimLeft(bytes.TrimPrefix(rest, []byte("=")), " \t")
+	return len(data) - len(rest)
 }
 
 func valueNode(v *unstable.Node, keyAt, depth int, p *problems) *node {
@@ -181,7 +192,7 @@ func valueNode(v *unstable.Node, keyAt, depth int, p *problems) *node {
 			}
 		}
 	case unstable.Array:
-		n = &node{kind: kindArray, offset: keyAt, keyAt: keyAt} // the parser does not say where a list begins
+		n = &node{kind: kindArray, offset: keyAt, keyAt: keyAt}
 		if depth >= maxDepth {
 			p.at(keyAt, "", "tables and lists lie more than %d deep in one another", maxDepth)
 			return n
@@ -214,7 +225,7 @@ func confirm(data []byte, p *problems) {
 	if slices.ContainsFunc(p.list, func(known Problem) bool { return known.Line == row }) {
 		return // said already, in the words of this package
 	}
-	p.list = append(p.list, Problem{File: p.file, Line: row, Column: max(col, 1), Key: strings.Join(de.Key(), "."),
+	p.add(Problem{File: p.file, Line: row, Column: max(col, 1), Key: strings.Join(de.Key(), "."),
 		Message: "not TOML: " + strings.TrimPrefix(de.Error(), "toml: ")})
 }
 
@@ -226,32 +237,67 @@ func position(data []byte, offset int) (line, col int) {
 	return line, offset - (bytes.LastIndexByte(before, '\n') + 1) + 1
 }
 
+// MaxProblems is how many mistakes of a map are listed.
+const MaxProblems = 200
+
 // problems collects the mistakes of one file.
 type problems struct {
 	file  string
 	data  []byte
 	list  []Problem
-	where map[string]int // key path -> offset of its value
+	more  int             // mistakes beyond MaxProblems
+	bad   map[string]bool // keys with a mistake, and everything around them
+	where map[string]int  // key path -> offset of its value
 }
 
+func newProblems(file string, data []byte) *problems {
+	return &problems{file: file, data: data, bad: map[string]bool{}, where: map[string]int{}}
+}
+
+// at reports a mistake at an offset of the file.
 func (p *problems) at(offset int, key, format string, args ...any) {
 	line, col := position(p.data, offset)
-	p.list = append(p.list, Problem{File: p.file, Line: line, Column: col, Key: key, Message: fmt.Sprintf(format, args...)})
+	p.add(Problem{File: p.file, Line: line, Column: col, Key: key, Message: fmt.Sprintf(format, args...)})
+}
+
+func (p *problems) add(problem Problem) {
+	for key := problem.Key; !p.bad[key]; key = parent(key) {
+		p.bad[key] = true
+	}
+	if len(p.list) == MaxProblems {
+		p.more++
+		return
+	}
+	p.list = append(p.list, problem)
 }
 
 // key reports a mistake at the value of a key, or at the nearest table around
 // it that the file holds.
 func (p *problems) key(path, format string, args ...any) {
-	for near := path; ; {
-		if at, ok := p.where[near]; ok {
-			p.at(at, path, format, args...)
-			return
+	near := path
+	for near != "" {
+		if _, ok := p.where[near]; ok {
+			break
 		}
-		cut := strings.LastIndexAny(near, ".[")
-		if cut < 0 {
-			p.at(0, path, format, args...)
-			return
-		}
-		near = near[:cut]
+		near = parent(near)
 	}
+	p.at(p.where[near], path, format, args...)
+}
+
+// parent returns the key around a key, "" for the whole file.
+func parent(key string) string { return key[:max(strings.LastIndexAny(key, ".["), 0)] }
+
+// has reports whether a mistake was found at path or inside it.
+func (p *problems) has(path string) bool { return p.bad[path] }
+
+// given reports whether the file has a value at path.
+func (p *problems) given(path string) bool {
+	_, ok := p.where[path]
+	return ok
+}
+
+// line returns the line of the value at path.
+func (p *problems) line(path string) int {
+	line, _ := position(p.data, p.where[path])
+	return line
 }

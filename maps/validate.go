@@ -14,6 +14,9 @@ func (p *problems) decode(root *node, m *Map) {
 	d.value(root, reflect.ValueOf(m).Elem(), "")
 }
 
+// MaxEntries is how many regions, tables or identity fields a map has at most.
+const MaxEntries = 4096
+
 // validator checks what the types of the language cannot say.
 type validator struct {
 	*problems
@@ -28,6 +31,12 @@ func validate(m *Map, p *problems) {
 	}
 	v.image()
 	v.bench()
+	for key, n := range map[string]int{"region": len(m.Regions), "table": len(m.Tables), "identity": len(m.Identities), "image.parts": len(m.Image.Parts)} {
+		if n > MaxEntries {
+			v.key(key, "has %d entries; at most %d are allowed", n, MaxEntries)
+			return
+		}
+	}
 	v.regions()
 	v.identities()
 	v.tables()
@@ -36,7 +45,7 @@ func validate(m *Map, p *problems) {
 
 func (v *validator) image() {
 	spec := &v.m.Image
-	if !v.given("image") || v.has("image") {
+	if !v.given("image") || v.has("image.size") || v.has("image.base") {
 		return
 	}
 	if spec.Size == 0 {
@@ -46,21 +55,24 @@ func (v *validator) image() {
 	if len(spec.Parts) == 0 && spec.Size-1 > math.MaxUint64-spec.Base {
 		v.key("image.size", "runs past the top of the 64-bit address space from base 0x%X", spec.Base)
 	}
-	if v.given("image.swapped") && spec.Swapped != 2 && spec.Swapped != 4 {
+	if v.given("image.swapped") && !v.has("image.swapped") && spec.Swapped != 2 && spec.Swapped != 4 {
 		v.key("image.swapped", "must be 2 or 4, the bytes of a word that stand in reverse order")
 	} else if spec.Swapped != 0 && spec.Size%uint64(spec.Swapped) != 0 {
 		v.key("image.swapped", "the size 0x%X is no whole number of %d-byte words", spec.Size, spec.Swapped)
 	}
-	if v.given("image.interleaved") && (spec.Interleaved < 2 || spec.Interleaved > 16) {
-		v.key("image.interleaved", "must be 2 to 16, the number of memories whose bytes take turns")
+	if v.given("image.interleaved") && !v.has("image.interleaved") && (spec.Interleaved < 2 || spec.Interleaved > maxChips) {
+		v.key("image.interleaved", "must be 2 to %d, the number of memories whose bytes take turns", maxChips)
 	} else if spec.Interleaved != 0 && spec.Size%uint64(spec.Interleaved) != 0 {
 		v.key("image.interleaved", "the size 0x%X does not divide evenly among %d memories", spec.Size, spec.Interleaved)
 	}
 	v.parts()
-	if !v.has("image") {
+	if !v.has("image.size") && !v.has("image.base") && !v.has("image.parts") {
 		v.extent = v.m.Extent()
 	}
 }
+
+// maxChips is how many chips or memories may take turns.
+const maxChips = 16
 
 func (v *validator) parts() {
 	spec := &v.m.Image
@@ -72,6 +84,10 @@ func (v *validator) parts() {
 		part := &spec.Parts[i]
 		path := index("image.parts", i)
 		v.name(path, part.Name, i, func(j int) string { return spec.Parts[j].Name })
+		if len(part.File) > maxChips {
+			v.key(path+".file", "has %d ranges; at most %d take turns", len(part.File), maxChips)
+			continue
+		}
 		for j, r := range part.File {
 			at := index(path+".file", j)
 			if r.Size > spec.Size || r.Start > spec.Size-r.Size {
@@ -80,6 +96,7 @@ func (v *validator) parts() {
 			for _, other := range inFile {
 				if shared, ok := r.Intersect(other); ok {
 					v.key(at, "file bytes %s belong to another part too", shared)
+					break
 				}
 			}
 			inFile = append(inFile, r)
@@ -111,6 +128,7 @@ func (v *validator) parts() {
 		for j := range i {
 			if shared, ok := part.Range().Intersect(spec.Parts[j].Range()); ok {
 				v.key(path+".base", "addresses %s belong to part %q too", shared, spec.Parts[j].Name)
+				break
 			}
 		}
 	}
@@ -199,6 +217,7 @@ func (v *validator) regions() {
 		for j := range i {
 			if shared, ok := r.Range.Intersect(v.m.Regions[j].Range); ok {
 				v.key(path+".range", "overlaps region %q of line %d at %s", v.m.Regions[j].Name, v.line(index("region", j)+".range"), shared)
+				break
 			}
 		}
 	}

@@ -243,6 +243,9 @@ func (v *validator) covers(path string, r *Rule) {
 			v.cover(at, c)
 		}
 	}
+	if r.Cover != nil && !slices.ContainsFunc(r.Cover, func(c Cover) bool { return c.Bytes == nil && c.LengthBytes == 0 }) && !v.has(path+".cover") {
+		v.key(path+".cover", "counts no byte of the image")
+	}
 }
 
 func (v *validator) cover(at string, c *Cover) {
@@ -312,6 +315,10 @@ func (v *validator) span(at string, c *Cover) {
 }
 
 func (v *validator) counts(path string, r *Rule) {
+	if len(r.Count) > maxCovers {
+		v.key(path+".count", "has %d entries; at most %d are allowed", len(r.Count), maxCovers)
+		return
+	}
 	for j, c := range r.Count {
 		at := index(path+".count", j)
 		if v.has(at) {
@@ -458,7 +465,7 @@ func (v *validator) stored(path string, r *Rule) {
 	if s.At != nil && s.At.Read == nil {
 		v.inside(at+".at", image.Range{Start: s.At.Const, Size: uint64(s.size())})
 	}
-	if rec := r.Records; rec != nil && !v.has(path+".records") && (rec.Sum > rec.Size || rec.Size-rec.Sum < uint64(s.size())) {
+	if rec := r.Records; rec != nil && !v.has(path+".records.size") && !v.has(path+".records.sum") && (rec.Sum > rec.Size || rec.Size-rec.Sum < uint64(s.size())) {
 		v.key(path+".records.sum", "the stored value runs out of the record, which has %s", plural(rec.Size, "byte"))
 	}
 }
@@ -587,7 +594,12 @@ func (v *validator) instance(path string, in instance) bool {
 
 // collisions reports fields and cells that share bytes.
 func (v *validator) collisions(all []instance) {
-	sorted := slices.Clone(all)
+	var sorted []instance
+	for _, in := range all {
+		if in.written().Size > 0 {
+			sorted = append(sorted, in)
+		}
+	}
 	slices.SortFunc(sorted, func(a, b instance) int { return cmp.Compare(a.written().Start, b.written().Start) })
 	for k := 1; k < len(sorted); k++ {
 		a, b := sorted[k-1], sorted[k]
