@@ -74,22 +74,30 @@ func solveSum(n int, target checksum.Value, p checksum.SumParams, value func([]b
 		}
 	}
 	slices.SortStableFunc(weights, func(a, b weighted) int { return b.weight.Cmp(a.weight) })
-	left := accumulator(p, target)
-	left.Sub(left, zero).Mod(left, modulus)
-	cell := make([]byte, n)
-	for _, w := range weights {
-		count := new(big.Int).Div(left, w.weight)
-		if count.Cmp(big.NewInt(255)) > 0 {
-			count.SetInt64(255)
+	// The sum of the cell may go round the modulus; each try asks for one round more.
+	missing := accumulator(p, target)
+	missing.Sub(missing, zero).Mod(missing, modulus)
+	for range maxRounds {
+		cell, left := make([]byte, n), new(big.Int).Set(missing)
+		for _, w := range weights {
+			count := new(big.Int).Div(left, w.weight)
+			if count.Cmp(big.NewInt(255)) > 0 {
+				count.SetInt64(255)
+			}
+			cell[w.at] = byte(count.Int64())
+			left.Sub(left, count.Mul(count, w.weight))
 		}
-		cell[w.at] = byte(count.Int64())
-		left.Sub(left, count.Mul(count, w.weight))
+		if left.Sign() == 0 {
+			return cell, nil
+		}
+		missing.Add(missing, modulus)
 	}
-	if left.Sign() != 0 {
-		return nil, errOutOfReach
-	}
-	return cell, nil
+	return nil, errOutOfReach
 }
+
+// maxRounds is how often the sum of a cell may go round the modulus. A byte
+// that counts k times in an 8-bit sum needs fewer than k rounds.
+const maxRounds = 1024
 
 // accumulator undoes the final XOR and the form of a sum.
 func accumulator(p checksum.SumParams, v checksum.Value) *big.Int {
