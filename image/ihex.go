@@ -72,14 +72,8 @@ func (p *ihexParser) scan() {
 		if len(rest) == 0 {
 			break
 		}
-		p.column = 1
-		if n, ok := digitPair(rest[min(1, len(rest)):]); ok && p.endLine == 0 {
-			// The plain case: a whole good record, and then the line's end.
-			length := ihexOverhead + 2*n
-			if rest[0] == ':' && (length < len(rest) && p.ends[rest[length]] || length == len(rest)) && p.record(rest[1:length]) {
-				p.skip(length)
-				continue
-			}
+		if p.endLine == 0 && p.plainLines(rest) {
+			continue
 		}
 		p.oddLine()
 	}
@@ -88,21 +82,45 @@ func (p *ihexParser) scan() {
 	}
 }
 
+// plainLines takes the lines at the start of text that are whole good records
+// and nothing else, as long as at least window bytes are left or text is the
+// last. It reports whether there were any.
+func (p *ihexParser) plainLines(text []byte) bool {
+	p.column = 1
+	at, last := 0, p.off >= p.size
+	for len(text)-at >= window || last && at < len(text) {
+		line := text[at:]
+		n, ok := 0, false
+		if line[0] == ':' {
+			n, ok = digitPair(line[1:])
+		}
+		length := ihexOverhead + 2*n
+		if !ok || length > len(line) || length < len(line) && !p.ends[line[length]] || !p.record(line[1:length]) {
+			break
+		}
+		if at += length; at < len(text) {
+			at += p.lineEnd(text[at:])
+		}
+		if p.endLine != 0 {
+			break
+		}
+	}
+	p.pos += at
+	return at > 0
+}
+
 // record takes a record without its colon if it is sound in itself.
 func (p *ihexParser) record(digits []byte) bool {
-	var head [4]byte
-	sum1, ok1 := decodeHex(head[:], digits[:8])
-	sum2, ok2 := decodeHex(p.data[:], digits[8:])
-	if !ok1 || !ok2 || sum1+sum2 != 0 {
+	sum, ok := decodeHex(p.data[:], digits)
+	if !ok || sum != 0 {
 		return false
 	}
-	data := p.data[:head[0]]
-	offset := binary.BigEndian.Uint16(head[1:])
-	if head[3] == ihexData {
+	n, offset, kind := int(p.data[0]), binary.BigEndian.Uint16(p.data[1:]), p.data[3]
+	if data := p.data[4 : 4+n]; kind == ihexData {
 		p.place(offset, data)
-		return true
+	} else {
+		p.control(kind, offset, data)
 	}
-	p.control(head[3], offset, data)
 	return true
 }
 
@@ -227,10 +245,9 @@ func (p *ihexParser) diagnose(line []byte, column int, last bool) {
 		if p.record(digits) {
 			return
 		}
-		var all [ihexMaxData + 5]byte
-		sum, _ := decodeHex(all[:], digits)
-		is := all[n+4]
-		p.unsure = p.unsure || all[3] != ihexData
+		sum, _ := decodeHex(p.data[:], digits)
+		is := p.data[n+4]
+		p.unsure = p.unsure || p.data[3] != ihexData
 		p.probs.add(p.line, column+len(line)-2, nil, "bad checksum %02X; the bytes call for %02X", is, is-sum)
 	}
 }

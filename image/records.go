@@ -24,10 +24,10 @@ type run struct {
 // up to maxSlab, so that nothing is copied as the image grows. A run ends with
 // its slab.
 type builder struct {
-	slab []byte // what is left of the current one
-	size int    // of the current one
-	runs []run
-	next uint64 // address after the last run
+	runs        []run // but for the current one
+	slab        []byte
+	first, used int    // the current run is slab[first:used]
+	next        uint64 // address after the current run
 }
 
 const (
@@ -36,26 +36,29 @@ const (
 )
 
 func (b *builder) put(_ int, addr uint64, data []byte) {
-	if len(data) == 0 {
-		return
+	if addr != b.next || len(data) > len(b.slab)-b.used {
+		b.endRun()
+		if len(data) > len(b.slab)-b.used {
+			b.slab = make([]byte, min(max(2*len(b.slab), minSlab), maxSlab))
+			b.first, b.used = 0, 0
+		}
 	}
-	fresh := len(data) > len(b.slab)
-	if fresh {
-		b.size = min(max(2*b.size, minSlab), maxSlab)
-		b.slab = make([]byte, b.size)
-	}
-	if fresh || addr != b.next || len(b.runs) == 0 {
-		b.runs = append(b.runs, run{addr, b.slab[:0]})
-	}
-	last := &b.runs[len(b.runs)-1]
-	last.data = append(last.data, data...)
-	b.slab = b.slab[len(data):]
+	b.used += copy(b.slab[b.used:], data)
 	b.next = addr + uint64(len(data))
+}
+
+// endRun puts the current run, if any, on the list.
+func (b *builder) endRun() {
+	if n := b.used - b.first; n > 0 {
+		b.runs = append(b.runs, run{b.next - uint64(n), b.slab[b.first:b.used]})
+		b.first = b.used
+	}
 }
 
 // chunks sorts the runs by address and returns them, each address once, and
 // the ranges that were given more than once.
 func (b *builder) chunks() (chunks []chunk, twice []Range) {
+	b.endRun()
 	slices.SortStableFunc(b.runs, func(a, b run) int { return compareAddr(a.addr, b.addr) })
 	var end uint64 // first address after the chunks so far; records end at 2^32 at most
 	for _, r := range b.runs {

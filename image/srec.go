@@ -61,16 +61,8 @@ func (p *srecParser) scan() {
 		if len(rest) == 0 {
 			break
 		}
-		p.column = 1
-		if len(rest) >= srecOverhead && p.endLine == 0 {
-			if n, ok := digitPair(rest[2:]); ok {
-				// The plain case: a whole good record, and then the line's end.
-				length := srecOverhead + 2*n
-				if (rest[0] == 'S' || rest[0] == 's') && (length < len(rest) && p.ends[rest[length]] || length == len(rest)) && p.record(rest[1:length]) {
-					p.skip(length)
-					continue
-				}
-			}
+		if p.endLine == 0 && p.plainLines(rest) {
+			continue
 		}
 		p.oddLine()
 	}
@@ -78,6 +70,33 @@ func (p *srecParser) scan() {
 	if p.err == nil && p.endLine == 0 {
 		p.probs.add(p.line, 0, io.ErrUnexpectedEOF, "the file ends without an end record (S7, S8 or S9); it was cut short")
 	}
+}
+
+// plainLines takes the lines at the start of text that are whole good records
+// and nothing else, as long as at least window bytes are left or text is the
+// last. It reports whether there were any.
+func (p *srecParser) plainLines(text []byte) bool {
+	p.column = 1
+	at, last := 0, p.off >= p.size
+	for len(text)-at >= window || last && at < len(text) {
+		line := text[at:]
+		n, ok := 0, false
+		if len(line) > srecOverhead && line[0]|0x20 == 's' {
+			n, ok = digitPair(line[2:])
+		}
+		length := srecOverhead + 2*n
+		if !ok || length > len(line) || length < len(line) && !p.ends[line[length]] || !p.record(line[1:length]) {
+			break
+		}
+		if at += length; at < len(text) {
+			at += p.lineEnd(text[at:])
+		}
+		if p.endLine != 0 {
+			break
+		}
+	}
+	p.pos += at
+	return at > 0
 }
 
 // record takes a record without its S if it is sound in itself.

@@ -78,15 +78,19 @@ func (s *textScanner) rest() []byte {
 // skip moves past n characters of the current line and its line end.
 func (s *textScanner) skip(n int) {
 	s.pos += n
-	text := s.rest()
-	if len(text) == 0 {
-		return
+	if text := s.rest(); len(text) > 0 {
+		s.pos += s.lineEnd(text)
 	}
-	s.pos++
+}
+
+// lineEnd returns the length of the line end at the start of text and counts
+// the line.
+func (s *textScanner) lineEnd(text []byte) int {
 	s.line++
 	if text[0] == '\r' && len(text) > 1 && text[1] == '\n' {
-		s.pos++
+		return 2
 	}
+	return 1
 }
 
 // text returns the current line without its end; long is set if only the first
