@@ -24,7 +24,20 @@ const longest = 4200
 // cutoffs are the lengths at which a kernel takes another way.
 var cutoffs = []int{0, 8, 16, 32, 64, 80, 128, 256, 272, 320, 512, 768, 1024, 4096}
 
-func TestEveryWidthAndLength(t *testing.T) {
+// lengths returns all lengths up to two turns of the largest loop, those around
+// the cut-offs beyond, and some others up to longest.
+func lengths() []int {
+	var l []int
+	for n := range longest + 1 {
+		near := slices.ContainsFunc(cutoffs, func(c int) bool { return c-2 <= n && n <= c+17 })
+		if near || n <= 600 || n%61 == 0 || n == longest {
+			l = append(l, n)
+		}
+	}
+	return l
+}
+
+func TestEveryWidth(t *testing.T) {
 	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
 		r := rand.New(rand.NewPCG(1, 6))
 		for width := 1; width <= 64; width++ {
@@ -33,14 +46,24 @@ func TestEveryWidthAndLength(t *testing.T) {
 			offset := width - 1
 			data := random(r, offset+longest)[offset:]
 			reg := aligned(lifted(r, width), reflected)
-			lengths := longest
-			if testing.Short() {
-				lengths = 600
-			}
-			for n, want := range prefixes(poly, reflected, reg, data[:lengths]) {
-				if got := p.Update(reg, data[:n]); got != want {
-					t.Fatalf("poly %#x, register %#x, %d bytes: got %#x, want %#x", poly, reg, n, got, want)
+			want := prefixes(poly, reflected, reg, data)
+			for _, n := range lengths() {
+				if got := p.Update(reg, data[:n]); got != want[n] {
+					t.Fatalf("poly %#x, register %#x, %d bytes: got %#x, want %#x", poly, reg, n, got, want[n])
 				}
+			}
+		}
+	})
+}
+
+func TestEveryLength(t *testing.T) {
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		r := rand.New(rand.NewPCG(13, 6))
+		poly, reg, data := r.Uint64(), r.Uint64(), random(r, longest)
+		p := forced(t, poly, reflected, engine)
+		for n, want := range prefixes(poly, reflected, reg, data) {
+			if got := p.Update(reg, data[:n]); got != want {
+				t.Fatalf("poly %#x, register %#x, %d bytes: got %#x, want %#x", poly, reg, n, got, want)
 			}
 		}
 	})
