@@ -29,8 +29,8 @@ type listed struct {
 	Imports    []string
 	GoFiles    []string
 	Module     *struct {
-		Path, Version string
-		Main          bool
+		Path, Version, Dir string
+		Main               bool
 	}
 }
 
