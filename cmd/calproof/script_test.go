@@ -39,8 +39,14 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// setupScript keeps the reader's environment out of the scripts.
+// setupScript keeps the reader's environment out of the scripts and tells them
+// where the shared test data is.
 func setupScript(env *testscript.Env) error {
+	data, err := filepath.Abs(filepath.Join(root, "testdata"))
+	if err != nil {
+		return err
+	}
+	env.Setenv("TESTDATA", data)
 	env.Setenv("NO_COLOR", "")
 	return nil
 }
