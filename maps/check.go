@@ -18,6 +18,12 @@ func MaxCovered(imageSize uint64) uint64 {
 	return max(16<<20, 8*imageSize)
 }
 
+// MaxResults is how often all rules of a map are evaluated together. Each rule
+// beyond fails with a result that says so.
+const MaxResults = 1 << 16
+
+var errTooMany = fmt.Errorf("the rules of the map ask for more than %d repetitions, records and list items together", MaxResults)
+
 var errNoEntries = errors.New("the table or list in the image has no entries, so that the rule proves nothing")
 
 // RuleResult is the outcome of one checksum rule.
@@ -77,7 +83,13 @@ func (b *Bound) Check() []RuleResult {
 		r := &b.Map.Checksums[i]
 		budget := MaxCovered(b.Image.Size())
 		for in := range ev.instances(r) {
+			if full := len(results) >= MaxResults; full {
+				in = instance{rule: r, n: in.n, err: errTooMany}
+			}
 			results = append(results, ev.evaluate(in, &budget).RuleResult)
+			if in.err != nil {
+				break
+			}
 		}
 	}
 	return results

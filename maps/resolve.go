@@ -16,6 +16,9 @@ import (
 // errNotStatic says that a number cannot be known without an image.
 var errNotStatic = errors.New("read from the image")
 
+// maxPieces bounds the entries of cover and count times the repetitions.
+const maxPieces = 1 << 16
+
 // resolver turns the numbers of a rule into addresses. It trusts nothing it
 // reads from an image: every number is checked before it is used.
 type resolver struct {
@@ -111,6 +114,9 @@ func (rs *resolver) repeats(r *Rule) iter.Seq[instance] {
 		count, err := rs.amount(&r.Repeat.Count, 0)
 		if err == nil && (count == 0 || count > MaxRepeats) {
 			err = fmt.Errorf("the number of repetitions is %d; 1 to %d are allowed", count, MaxRepeats)
+		}
+		if entries := len(r.Cover) + len(r.Count); err == nil && count*uint64(entries) > maxPieces {
+			err = fmt.Errorf("%d repetitions of %d entries in cover and count are more than the %d allowed", count, entries, maxPieces)
 		}
 		stride, err2 := rs.amount(&r.Repeat.Stride, 0)
 		fieldStride, err3 := stride, error(nil)

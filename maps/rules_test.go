@@ -8,6 +8,7 @@ import (
 	"math/bits"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -1116,6 +1117,26 @@ stored = { at = 0x0 }
 	}
 	assert.Equal(t, 16, computed)
 	assert.Equal(t, uint64(16<<20), maps.MaxCovered(0x1000))
+}
+
+func TestLimitOfResults(t *testing.T) {
+	var rules strings.Builder
+	for i := range 10 {
+		fmt.Fprintf(&rules, "[[checksum]]\nname = \"%d\"\nalgorithm = \"sum-8/u8\"\ncover = [\"0x0+1\"]\nrepeat = { count = 8192, stride = 1 }\ntarget = 0\n", i)
+	}
+	b := flat(t, make([]byte, 8192), rules.String())
+	results := b.Check()
+	require.Len(t, results, maps.MaxResults+2)
+	for i, r := range results {
+		if i < maps.MaxResults {
+			require.Equal(t, evidence.Pass, r.Verdict)
+			continue
+		}
+		assert.Equal(t, evidence.Fail, r.Verdict)
+		assert.Contains(t, r.Reason, "more than 65536 repetitions")
+	}
+	_, err := b.Seal()
+	require.ErrorContains(t, err, "more than 65536 repetitions")
 }
 
 func TestResultsReadWell(t *testing.T) {

@@ -187,6 +187,8 @@ func TestSchemaAcceptsGoodMaps(t *testing.T) {
 		data, err := os.ReadFile(file)
 		require.NoError(t, err)
 		assert.NoError(t, s.Validate(document(t, data)), file)
+		_, err = Parse(file, data)
+		assert.NoError(t, err)
 	}
 }
 

@@ -115,6 +115,8 @@ func (b *Bound) sealable() (all []instance, errs []error) {
 			case errors.Is(in.err, errNoEntries):
 			case in.err != nil:
 				errs = append(errs, &SealError{in.rule.Name, in.n, in.err})
+			case len(all) >= MaxResults:
+				return nil, append(errs, &SealError{in.rule.Name, in.n, errTooMany})
 			default:
 				all = append(all, in)
 			}

@@ -517,16 +517,17 @@ func (v *validator) static() *resolver {
 	return &resolver{m: v.m, read: func([]byte, uint64) error { return errNotStatic }}
 }
 
-// maxStatic bounds how many repetitions of all rules together are compared
-// with one another while a map is read. Beyond it, fields that collide and
+// maxStatic bounds how many cover entries of all repetitions of all rules are
+// compared with one another while a map is read. Beyond it, fields that collide and
 // loops are found when an image is sealed.
-const maxStatic = 4 * MaxRepeats
+const maxStatic = 1 << 16
 
 // relations checks the rules against one another and against the image, as far
 // as their addresses are written in the map: repetitions that run out of the
 // image, fields that collide, rules that count their own field, and loops.
 func (v *validator) relations() {
 	var all []instance
+	work := 0
 	for i := range v.m.Checksums {
 		r := &v.m.Checksums[i]
 		path := index("checksum", i)
@@ -546,7 +547,7 @@ func (v *validator) relations() {
 				break
 			}
 		}
-		if len(all)+len(mine) > maxStatic {
+		if work += len(mine) * (1 + len(r.Cover) + len(r.Count)); work > maxStatic {
 			break
 		}
 		all = append(all, mine...)
