@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/maps"
@@ -84,6 +85,9 @@ func newTableView(i int, c diffmap.TableChange) tableView {
 		v.Problem = clip(firstOf(a.Problem, b.Problem, "the two images give this table different shapes"), maxText)
 		return v
 	}
+	b.Decimals = enoughDecimals(b, a)
+	a.Decimals = b.Decimals
+	c.Before, c.After = b, a
 	v.Summary = tableSummary(c)
 	if len(a.Cells) == 1 {
 		v.Scalar = &scalarView{
@@ -119,11 +123,30 @@ func newTableView(i int, c diffmap.TableChange) tableView {
 		panel("After", a, rows, func(k int) panelCell { return valueCell(a, k, changed[k]) }),
 	}
 	v.Panels[0].Heat = true
-	v.Steps = heatLegend(largest, a.Decimals, v.Unit)
+	var shaded []panelCell
+	for _, r := range v.Panels[0].Rows {
+		shaded = append(shaded, r.Cells...)
+	}
+	v.Steps = heatLegend(shaded, largest, a.Decimals, v.Unit)
 	if a.Rows == 1 && len(a.Cells) <= maxCells {
 		v.Chart = newChart(b, a)
 	}
 	return v
+}
+
+// enoughDecimals returns how many digits after the point every cell of both
+// tables needs, no more than their scale makes meaningful.
+func enoughDecimals(tables ...maps.TableValue) int {
+	need := 0
+	for _, t := range tables {
+		for _, c := range t.Cells {
+			text := diffmap.FormatNumber(c.Value, t.Decimals)
+			if _, fraction, ok := strings.Cut(text, "."); ok {
+				need = max(need, len(strings.TrimRight(fraction, "0")))
+			}
+		}
+	}
+	return need
 }
 
 func firstOf(texts ...string) string {
@@ -219,20 +242,37 @@ func heatClass(d, largest float64) string {
 	return "down" + strconv.Itoa(step)
 }
 
-func heatLegend(largest float64, decimals int, unit string) []stepView {
-	if largest == 0 {
-		return nil
+// heatLegend explains the shades that the table uses.
+func heatLegend(cells []panelCell, largest float64, decimals int, unit string) []stepView {
+	used := map[string]bool{}
+	for _, c := range cells {
+		used[c.Class] = true
 	}
-	// A quarter of the largest change may need a digit more than a cell does.
-	decimals++
-	out := make([]stepView, 0, 2*heatSteps)
+	var out []stepView
+	add := func(way string, sign float64, step int) {
+		class := way + strconv.Itoa(step)
+		if used[class] {
+			// A quarter of the largest change may need digits that a cell does not.
+			limit := sign * largest * float64(step) / heatSteps
+			out = append(out, stepView{class, "as far as " + strings.TrimSpace(signed(limit, fewest(limit, decimals+2))+" "+unit)})
+		}
+	}
 	for step := heatSteps; step >= 1; step-- {
-		out = append(out, stepView{"down" + strconv.Itoa(step), "to " + signed(-largest*float64(step)/heatSteps, decimals)})
+		add("down", -1, step)
 	}
 	for step := 1; step <= heatSteps; step++ {
-		out = append(out, stepView{"up" + strconv.Itoa(step), "to " + signed(largest*float64(step)/heatSteps, decimals)})
+		add("up", 1, step)
 	}
 	return out
+}
+
+// fewest returns how many digits after the point v needs, at most most.
+func fewest(v float64, most int) int {
+	text := strings.TrimRight(strconv.FormatFloat(v, 'f', most, 64), "0")
+	if _, fraction, ok := strings.Cut(text, "."); ok {
+		return len(fraction)
+	}
+	return 0
 }
 
 func newChart(before, after maps.TableValue) *chartView {

@@ -25,6 +25,7 @@ type aPage struct {
 	html   []byte
 	wants  []string // on the screen
 	prints []string // on paper, single-spaced
+	big    bool     // too long for pictures
 }
 
 const version = "test"
@@ -107,22 +108,23 @@ func pages(t *testing.T) []aPage {
 	s := openScenario(t)
 	hash := fmt.Sprintf("%x", sha256.Sum256(s.files["backup.bin"]))
 	archive := &diffmap.ArchiveEvidence{Entry: "groomer-1/0001-backup", Verified: evidence.Pass, Kept: evidence.Pass, Restorable: evidence.Pass, Detail: "equal byte for byte"}
+	differ := []string{"the two images differ"}
+	good := []string{"every condition for writing this image holds", "warm-up idle speed", "track-speed limit", hash}
 	return []aPage{
-		{"gate-good-edit", s.gate(t, "edited.bin", archive),
-			[]string{"pass", "every condition for writing this image holds", "warm-up idle speed", "track-speed limit", hash},
-			[]string{"every condition for writing this image holds", "warm-up idle speed", hash}},
-		{"gate-not-archived", s.gate(t, "edited.bin", nil),
-			[]string{"unproven", "do not write this image yet", "restored from the archive"}, []string{"do not write this image yet"}},
-		{"gate-boot-edit", s.gate(t, "edited-boot.bin", archive),
-			[]string{"fail", "do not write this image", "boot"}, []string{"do not write this image"}},
-		{"gate-stale", s.gate(t, "edited-stale.bin", archive),
-			[]string{"fail", "do not write this image", "does not agree"}, []string{"does not agree"}},
-		{"verify-backup", s.verify(t, "backup.bin"), []string{"pass", hash}, []string{hash}},
-		{"verify-short-read", s.verify(t, "short-read.bin"), []string{"fail", "do not rely on this image"}, []string{"do not rely on this image"}},
-		{"diff-edited", s.diff(t, s.image(t, "backup.bin"), s.image(t, "edited.bin"), s.m), []string{"the two images differ"}, []string{"the two images differ"}},
-		{"diff-no-map", s.diff(t, s.image(t, "backup.bin"), s.image(t, "edited.bin"), nil), []string{"the two images differ"}, []string{"the two images differ"}},
-		{"diff-thousand", thousand(t, s), []string{"1,000 bytes changed"}, []string{"1,000 bytes changed"}},
-		{"hostile", hostile(t), []string{"the two images differ"}, []string{"the two images differ"}},
+		{name: "gate-good-edit", html: s.gate(t, "edited.bin", archive), wants: append(good, "pass"), prints: good},
+		{name: "gate-not-archived", html: s.gate(t, "edited.bin", nil),
+			wants: []string{"unproven", "do not write this image yet", "restored from the archive"}, prints: []string{"do not write this image yet"}},
+		{name: "gate-boot-edit", html: s.gate(t, "edited-boot.bin", archive),
+			wants: []string{"fail", "do not write this image", "boot"}, prints: []string{"do not write this image"}},
+		{name: "gate-stale", html: s.gate(t, "edited-stale.bin", archive),
+			wants: []string{"fail", "do not write this image", "does not agree"}, prints: []string{"does not agree"}},
+		{name: "verify-backup", html: s.verify(t, "backup.bin"), wants: []string{"pass", hash}, prints: []string{hash}},
+		{name: "verify-short-read", html: s.verify(t, "short-read.bin"),
+			wants: []string{"fail", "do not rely on this image"}, prints: []string{"do not rely on this image"}},
+		{name: "diff-edited", html: s.diff(t, s.image(t, "backup.bin"), s.image(t, "edited.bin"), s.m), wants: differ, prints: differ},
+		{name: "diff-no-map", html: s.diff(t, s.image(t, "backup.bin"), s.image(t, "edited.bin"), nil), wants: differ, prints: differ},
+		{name: "diff-thousand", html: thousand(t, s), wants: []string{"1,000 bytes changed"}, prints: []string{"1,000 bytes changed"}, big: true},
+		{name: "hostile", html: hostile(t), wants: differ, prints: differ},
 	}
 }
 
