@@ -20,6 +20,7 @@ import (
 	"pgregory.net/rapid"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/imagetest"
 	regionmaps "example.com/calproof/maps"
 )
@@ -139,7 +140,12 @@ func TestCompareAgainstPlainLoop(t *testing.T) {
 		}
 
 		// Regions and the rest share the changed bytes among them.
-		var sum uint64
+		var sum, came, went uint64
+		for _, r := range res.Regions {
+			came, went = came+r.Appeared, went+r.Vanished
+		}
+		require.Equal(t, uint64(len(appeared)), came)
+		require.Equal(t, uint64(len(vanished)), went)
 		for i, r := range res.Regions {
 			sum += r.Bytes
 			if r.Outside {
@@ -215,6 +221,23 @@ func TestCompareMaxChanges(t *testing.T) {
 	assert.Equal(t, uint64(20), cut.Regions[0].Bytes)
 	assert.Len(t, compare(-1).Changes, 10)
 	assert.Len(t, compare(0).Changes, 10)
+}
+
+// Bytes that appear or vanish make a difference, even if none changed.
+func TestCompareCoverageAlone(t *testing.T) {
+	short, long := imageOf(t, image.Segment{Data: make([]byte, 10)}), imageOf(t, image.Segment{Data: make([]byte, 12)})
+	res, err := Compare(short, long, nil, Options{})
+	require.NoError(t, err)
+	assert.False(t, res.Equal)
+	assert.Equal(t, []image.Range{{Start: 10, Size: 2}}, res.Appeared)
+	cond := coverageSame(res, nil)
+	assert.Equal(t, evidence.Fail, cond.Verdict)
+	res, err = Compare(long, short, nil, Options{})
+	require.NoError(t, err)
+	assert.False(t, res.Equal)
+	assert.Equal(t, []image.Range{{Start: 10, Size: 2}}, res.Vanished)
+	cond = coverageSame(res, nil)
+	assert.Equal(t, evidence.Fail, cond.Verdict)
 }
 
 func TestCompareNeedsImages(t *testing.T) {

@@ -36,6 +36,9 @@ func TestDiffTextGolden(t *testing.T) {
 `
 	assert.Equal(t, want, DiffText("a.txt", a, "b.txt", b))
 	assert.Empty(t, DiffText("a", a, "b", a))
+	// An empty side is numbered 0, as GNU diff -u does.
+	assert.Equal(t, "--- a\n+++ b\n@@ -0,0 +1,1 @@\n+x\n", DiffText("a", "", "b", "x\n"))
+	assert.Equal(t, "--- a\n+++ b\n@@ -1,1 +0,0 @@\n-x\n", DiffText("a", "x\n", "b", ""))
 }
 
 func textGen() *rapid.Generator[string] {

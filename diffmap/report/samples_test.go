@@ -111,6 +111,15 @@ func sampleGate() GateData {
 	return d
 }
 
+func failedGate() GateData {
+	d := sampleGate()
+	d.Bench, d.Accepted, d.SecondRead = BenchData{}, []Acceptance{}, ""
+	d.GateResult.Verdict = evidence.Fail
+	d.Conditions = append(d.Conditions, diffmap.Condition{Code: diffmap.ConditionProtected, Title: "boot, program, identity and signature bytes are untouched",
+		Verdict: evidence.Fail, Evidence: []string{"1 byte of program region \"main program\" changed: 0x3000-0x3000"}})
+	return d
+}
+
 // samples holds every data type, each with every field in use in one of them.
 func samples() map[string]Data {
 	crc := AlgorithmView{Name: "CRC-32/ISO-HDLC", Aliases: []string{"CRC-32", "PKZIP"}, Family: checksum.FamilyCRC, Width: 32, Check: "0xCBF43926",
@@ -143,6 +152,8 @@ func samples() map[string]Data {
 		"diff":            DiffData{Original: "backup.bin", Modified: "edited.bin", Map: summary, Result: sampleDiff(), Listing: "--- a\n+++ b\n@@ -1,1 +1,1 @@\n-x\n+y\n"},
 		"diff-equal":      DiffData{Original: "backup.bin", Modified: "copy.bin", Result: &diffmap.Result{Equal: true, Changes: []diffmap.Change{}, Regions: []diffmap.RegionChange{}}},
 		"gate":            sampleGate(),
+		"gate-fail":       failedGate(),
+		"gate-fail":       failedGate(),
 		"convert":         ConvertData{Input: "in.hex", InputFormat: image.FormatIntelHex, Output: "out.bin", OutputFormat: image.FormatRaw, Size: 1040, Segments: []image.Range{rng(0, 1024), rng(0x8000, 16)}, Filled: 0x8000 - 1024, StartAddress: ptr(uint64(0x8000)), Notes: []FileNote{{Line: 3, Message: "lower-case digits"}}},
 		"convert-split":   ConvertData{Input: "in.bin", InputFormat: image.FormatRaw, Output: "chip.bin", Parts: []string{"chip.0.bin", "chip.1.bin"}, OutputFormat: image.FormatRaw, Size: 1024, Segments: []image.Range{rng(0, 512)}},
 		"completion":      TextData{For: "completion", Text: "complete -c calproof\n"},
