@@ -153,7 +153,6 @@ func samples() map[string]Data {
 		"diff-equal":      DiffData{Original: "backup.bin", Modified: "copy.bin", Result: &diffmap.Result{Equal: true, Changes: []diffmap.Change{}, Regions: []diffmap.RegionChange{}}},
 		"gate":            sampleGate(),
 		"gate-fail":       failedGate(),
-		"gate-fail":       failedGate(),
 		"convert":         ConvertData{Input: "in.hex", InputFormat: image.FormatIntelHex, Output: "out.bin", OutputFormat: image.FormatRaw, Size: 1040, Segments: []image.Range{rng(0, 1024), rng(0x8000, 16)}, Filled: 0x8000 - 1024, StartAddress: ptr(uint64(0x8000)), Notes: []FileNote{{Line: 3, Message: "lower-case digits"}}},
 		"convert-split":   ConvertData{Input: "in.bin", InputFormat: image.FormatRaw, Output: "chip.bin", Parts: []string{"chip.0.bin", "chip.1.bin"}, OutputFormat: image.FormatRaw, Size: 1024, Segments: []image.Range{rng(0, 512)}},
 		"completion":      TextData{For: "completion", Text: "complete -c calproof\n"},
