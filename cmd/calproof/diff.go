@@ -14,6 +14,7 @@ import (
 type DiffOptions struct {
 	Output
 	Input
+	Page
 	diffmap.Options
 	Original, Modified string
 	Listing            bool
@@ -32,6 +33,7 @@ standard input.
 ` + exitHelpDiff,
 		Example: `  calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml  # exits 1
   calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml --listing  # exits 1
+  calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml --html edited.html  # exits 1
   calproof diff demo/backup.bin demo/edited.bin  # exits 1
   calproof diff demo/backup.bin demo/backup.bin`,
 		Args: takes("ORIGINAL", "MODIFIED"),
@@ -43,6 +45,7 @@ standard input.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
+	opts.Page.AddFlags(cmd)
 	cmd.Flags().Uint64Var(&opts.JoinGap, "join-gap", 0, "count changes with at most this many equal bytes between them as one")
 	cmd.Flags().BoolVar(&opts.Listing, "listing", false, "add a unified diff of all tables and identity fields, decoded")
 	return cmd
@@ -69,6 +72,9 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 			return errors.New("diff: --listing decodes tables and identity fields; name the region map with --map")
 		}
 		data.Listing = diffmap.DiffText(opts.Original, diffmap.Listing(original.bound), opts.Modified, diffmap.Listing(modified.bound))
+	}
+	if err := opts.write(data, m, pageInput{"original", opts.Original, original}, pageInput{"modified", opts.Modified, modified}); err != nil {
+		return err
 	}
 	return opts.print(streams, data)
 }

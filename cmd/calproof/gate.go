@@ -14,6 +14,7 @@ import (
 type GateOptions struct {
 	Output
 	Input
+	Page
 	Original, Modified, SecondRead string
 	Bench                          diffmap.BenchFigures
 	Accepted                       map[string]string
@@ -34,7 +35,7 @@ unproven, never pass. The gate writes nothing.
 
 ` + exitHelpVerdict,
 		Example: `  calproof gate demo/backup.bin demo/edited.bin --map demo/groomer.toml --second-read demo/second-read.bin --supply-volts 13.2 --adapter-latency-ms 0.8  # exits 3
-  calproof gate demo/backup.bin demo/edited-boot.bin --map demo/groomer.toml  # exits 1`,
+  calproof gate demo/backup.bin demo/edited-boot.bin --map demo/groomer.toml --html boot.html  # exits 1`,
 		Args: takes("ORIGINAL", "MODIFIED"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			opts.Original, opts.Modified = args[0], args[1]
@@ -47,6 +48,7 @@ unproven, never pass. The gate writes nothing.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
+	opts.Page.AddFlags(cmd)
 	cmd.Flags().StringVar(&opts.SecondRead, "second-read", "", "another read of the same controller, to prove the original")
 	addVar(cmd, measureFlag{&opts.Bench.SupplyVolts}, "supply-volts", "measured supply at the controller, in volts")
 	addVar(cmd, measureFlag{&opts.Bench.AdapterLatencyMS}, "adapter-latency-ms", "measured latency of the adapter, in milliseconds")
@@ -66,6 +68,7 @@ func runGate(_ context.Context, opts *GateOptions, streams Streams) error {
 	}
 	defer original.Close()
 	defer modified.Close()
+	files := []pageInput{{"original", opts.Original, original}, {"modified", opts.Modified, modified}}
 	in := diffmap.GateInput{Original: original.Image, Modified: modified.Image, Map: m, Bench: opts.Bench, Accepted: opts.Accepted}
 	if opts.SecondRead != "" {
 		second, err := opts.open(streams, opts.SecondRead, m)
@@ -74,10 +77,15 @@ func runGate(_ context.Context, opts *GateOptions, streams Streams) error {
 		}
 		defer second.Close()
 		in.SecondRead = second.Image
+		files = append(files, pageInput{"second read", opts.SecondRead, second})
 	}
 	result, err := diffmap.Gate(in)
 	if err != nil {
 		return err
 	}
-	return opts.print(streams, report.Gate(opts.Original, opts.Modified, opts.SecondRead, in, result))
+	data := report.Gate(opts.Original, opts.Modified, opts.SecondRead, in, result)
+	if err := opts.write(data, m, files...); err != nil {
+		return err
+	}
+	return opts.print(streams, data)
 }

@@ -2,9 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -52,11 +49,11 @@ func runInspect(_ context.Context, opts *InspectOptions, streams Streams) error 
 		return err
 	}
 	defer im.Close()
-	hash := sha256.New()
-	if _, err := io.Copy(hash, im.file().File()); err != nil {
+	id, err := identify("image", opts.Path, im.file())
+	if err != nil {
 		return err
 	}
-	data := report.Inspect(opts.Path, hex.EncodeToString(hash.Sum(nil)), im.file())
+	data := report.Inspect(opts.Path, id.SHA256, im.file())
 	if im.bound != nil {
 		data = data.WithMap(im.bound)
 	}

@@ -13,6 +13,7 @@ import (
 type VerifyOptions struct {
 	Output
 	Input
+	Page
 	Path string
 }
 
@@ -27,6 +28,7 @@ is unproven. IMAGE may be - for standard input.
 
 ` + exitHelpVerdict,
 		Example: `  calproof verify demo/backup.bin --map demo/groomer.toml
+  calproof verify demo/short-read.bin --map demo/groomer.toml --html short-read.html  # exits 1
   calproof verify demo/stuck-line-read.bin --map demo/groomer.toml  # exits 1
   calproof verify demo/backup.bin  # exits 3`,
 		Args: takes("IMAGE"),
@@ -38,6 +40,7 @@ is unproven. IMAGE may be - for standard input.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
+	opts.Page.AddFlags(cmd)
 	return cmd
 }
 
@@ -55,5 +58,9 @@ func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
 	if err != nil {
 		return err
 	}
-	return opts.print(streams, report.VerifyData{File: opts.Path, Map: report.SummaryOf(m), Verification: result})
+	data := report.VerifyData{File: opts.Path, Map: report.SummaryOf(m), Verification: result}
+	if err := opts.write(data, m, pageInput{"image", opts.Path, im}); err != nil {
+		return err
+	}
+	return opts.print(streams, data)
 }

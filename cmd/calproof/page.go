@@ -1,0 +1,81 @@
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"example.com/calproof/diffmap/report"
+	"example.com/calproof/image"
+	"example.com/calproof/image/safefile"
+	"example.com/calproof/maps"
+)
+
+// Page is how a command writes its result as an HTML page besides.
+type Page struct {
+	HTML  string
+	Force bool
+}
+
+// AddFlags adds the flags of p to cmd.
+func (p *Page) AddFlags(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&p.HTML, "html", "", "also write the result as one self-contained HTML page to this new file")
+	cmd.Flags().BoolVar(&p.Force, "force", false, "replace an existing HTML page")
+}
+
+// pageInput is a file that goes into a page.
+type pageInput struct {
+	part string // what it is to the command
+	path string
+	*opened
+}
+
+// write writes the page of data, if one was asked for. inputs are the images in
+// the order of the command line; the page draws the first, and the one called
+// "modified" if there is one.
+func (p *Page) write(data report.Data, m *maps.Map, inputs ...pageInput) error {
+	if p.HTML == "" {
+		return nil
+	}
+	src := report.Sources{Map: m, Before: inputs[0].Image}
+	safe := safefile.Options{Force: p.Force}
+	for _, in := range inputs {
+		if in.part == "modified" {
+			src.After = in.Image
+		}
+		id, err := identify(in.part, in.path, in.file())
+		if err != nil {
+			return err
+		}
+		src.Files = append(src.Files, id)
+		if in.path != stdin {
+			safe.Inputs = append(safe.Inputs, in.path)
+		}
+	}
+	if m != nil {
+		text, err := os.ReadFile(m.Path)
+		if err != nil {
+			return fmt.Errorf("region map: %w", err)
+		}
+		sum := sha256.Sum256(text)
+		src.Files = append(src.Files, report.FileID{Part: "region map", Name: m.Path, Size: int64(len(text)), SHA256: hex.EncodeToString(sum[:])})
+		safe.Inputs = append(safe.Inputs, m.Path)
+	}
+	return safefile.Write(p.HTML, safe, func(w io.Writer) error {
+		return report.HTML(w, report.New(version, data), src)
+	})
+}
+
+// identify hashes the file that im was read from, as it was given.
+func identify(part, path string, im *image.Image) (report.FileID, error) {
+	file := im.File()
+	hash := sha256.New()
+	if _, err := io.Copy(hash, file); err != nil {
+		return report.FileID{}, fmt.Errorf("%s: %w", path, err)
+	}
+	return report.FileID{Part: part, Name: path, Size: file.Size(), SHA256: hex.EncodeToString(hash.Sum(nil))}, nil
+}
