@@ -26,9 +26,15 @@ func Examine(m *maps.Map, im *image.Image) (*Report, error) {
 		return nil, fmt.Errorf("examine: %w", err)
 	}
 	x := &examiner{m: m, c: c, lim: limitsFor(m)}
+	x.checkBlank()
 	x.checkLines()
 	x.checkTail()
+	x.checkShift()
+	x.checkOrder()
+	x.checkText()
 	if m == nil {
+		x.checkSize()
+		x.checkEntropy(nil)
 		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
 	} else {
 		b, err := maps.Bind(m, im)
@@ -101,6 +107,7 @@ func (x *examiner) checkMap(b *maps.Bound) {
 		}
 	}
 	x.checkHoles(proved)
+	x.checkEntropy(proved)
 	x.clear(proved)
 	x.judgeProof(len(results), proved)
 }
@@ -133,7 +140,7 @@ func (x *examiner) clear(proved []image.Range) {
 
 // patternCodes are the findings about patterns that healthy content can hold.
 func patternCodes() []string {
-	return []string{"block-repeated", "tail-repeats", "tail-constant", "tail-copy", "hole", "erased-part", "address-line-stuck", "address-lines-shorted", "data-line-stuck", "data-lines-shorted", "data-lines-opposite"}
+	return []string{"block-repeated", "tail-repeats", "tail-constant", "tail-copy", "hole", "erased-part", "address-line-stuck", "address-lines-shorted", "data-line-stuck", "data-lines-shorted", "data-lines-opposite", "shifted", "bytes-swapped", "interleaved", "session-text", "html-text"}
 }
 
 // judgeProof says how much of the content the agreeing rules prove.

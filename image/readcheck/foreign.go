@@ -1,0 +1,185 @@
+package readcheck
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/maps"
+)
+
+// Text of a terminal session or an error page gets into an image when the
+// program that saved the read took what the other side said for data.
+const (
+	textMin     = 48 // bytes of unbroken text that are looked at
+	sessionMin  = 2  // lines that only a session has
+	entropyUnit = 4096
+	entropyMin  = 7.9 // bits a byte over entropyUnit bytes; random bytes give about 7.95
+	entropyRun  = 2   // such units in a row
+)
+
+// checkText looks for a terminal session or an HTML page in the image.
+func (x *examiner) checkText() {
+	for _, s := range x.c.spans {
+		for _, t := range textRuns(s.data) {
+			text := s.data[t.start:t.end]
+			r := s.rng(t.start, t.end)
+			if isHTML(text) {
+				x.found("html-text", evidence.Fault, []image.Range{r},
+					"an HTML page (%q) stands at %s: what was saved there is the answer of a web server, no memory; read %s again", excerpt(text), r, r)
+			} else if n := sessionLines(text); n >= sessionMin {
+				x.found("session-text", evidence.Fault, []image.Range{r},
+					"%d lines of a terminal session (%q) stand at %s: what was saved there is what a program said, no memory; read %s again", n, excerpt(text), r, r)
+			}
+		}
+	}
+}
+
+// textRuns returns the stretches of unbroken text in data. The text bytes of
+// a session are printable ASCII, tab, CR, LF, backspace and escape.
+func textRuns(data []byte) []fillRun {
+	var runs []fillRun
+	for i := textMin - 1; i < len(data); i += textMin {
+		if !isSession(data[i]) {
+			continue
+		}
+		from, to := i, i+1
+		for from > 0 && isSession(data[from-1]) {
+			from--
+		}
+		for to < len(data) && isSession(data[to]) {
+			to++
+		}
+		if to-from >= textMin {
+			runs = append(runs, fillRun{from, to})
+		}
+		i += (to - i) / textMin * textMin
+	}
+	return runs
+}
+
+func isSession(b byte) bool { return isText(b) || b == 0x1B || b == '\b' }
+
+// isHTML reports whether text holds a whole HTML page. A page with a percent
+// sign is a format of the program's own.
+func isHTML(text []byte) bool {
+	i := indexFold(text, "<html")
+	if j := indexFold(text, "<!doctype html"); i < 0 || j >= 0 && j < i {
+		i = j
+	}
+	if i < 0 {
+		return false
+	}
+	page := text[i:]
+	return !bytes.ContainsRune(page, '%') && indexFold(page, "</html>") >= 0 && (indexFold(page, "<title>") >= 0 || indexFold(page, "<h1>") >= 0)
+}
+
+// indexFold is bytes.Index for a lower-case word, whatever the case of text.
+func indexFold(text []byte, word string) int {
+	return bytes.Index(bytes.ToLower(text), []byte(word))
+}
+
+// sessionLines counts the lines of text that a terminal session has and a
+// program's own text hardly ever.
+func sessionLines(text []byte) int {
+	n := 0
+	for line := range bytes.Lines(text) {
+		crlf := bytes.HasSuffix(line, []byte("\r\n"))
+		line = bytes.TrimRight(line, "\r\n ")
+		if isSessionLine(line, crlf) {
+			n++
+		}
+	}
+	return n
+}
+
+func isSessionLine(line []byte, crlf bool) bool {
+	for _, end := range []string{": command not found", ": Permission denied", ": No such file or directory", "login:", "Password:", "password:", "Connection closed by foreign host.", "NO CARRIER"} {
+		if crlf && bytes.HasSuffix(line, []byte(end)) {
+			return true
+		}
+	}
+	for _, begin := range []string{"$ ", "# ", "> ", "Last login: ", "Traceback (most recent call last)", "error: ", "Error: ", "ERROR: "} {
+		if crlf && bytes.HasPrefix(line, []byte(begin)) {
+			return true
+		}
+	}
+	return crlf && (bytes.Equal(line, []byte("$")) || bytes.Contains(line, []byte(" login: ")))
+}
+
+func excerpt(text []byte) string {
+	const most = 40
+	text = bytes.TrimSpace(text)
+	if len(text) > most {
+		return string(text[:most]) + "..."
+	}
+	return string(text)
+}
+
+// checkEntropy looks for stretches that are compressed, encrypted or random.
+// Only a map says whether that is wrong.
+func (x *examiner) checkEntropy(proved []image.Range) {
+	for _, s := range x.c.spans {
+		for _, run := range entropyRuns(s.data) {
+			r := s.rng(run.start, run.end)
+			if x.m == nil {
+				x.found("high-entropy", evidence.Note, []image.Range{r},
+					"%s is compressed, encrypted or random (%.1f bits a byte or more); a map tells whether it should be", r, entropyMin)
+				continue
+			}
+			for _, region := range x.m.Regions {
+				both, ok := region.Range.Intersect(r)
+				if !ok || both.Size < entropyUnit || region.Role == maps.RoleProgram || region.Role == maps.RoleSignature {
+					continue
+				}
+				if len(image.SubtractRanges([]image.Range{both}, proved)) == 0 {
+					continue
+				}
+				x.found("high-entropy", evidence.Caution, []image.Range{both},
+					"%s of region %q is compressed, encrypted or random (%.1f bits a byte or more), which %s is not; no agreeing checksum covers it, so compare it with a second read", both, region.Name, entropyMin, roleText(region.Role))
+			}
+		}
+	}
+}
+
+func roleText(r maps.Role) string { return fmt.Sprintf("a region of role %q", r) }
+
+// entropyRuns returns the stretches of at least entropyRun units of high
+// entropy.
+func entropyRuns(data []byte) []fillRun {
+	var runs []fillRun
+	for at := 0; at+entropyUnit <= len(data); at += entropyUnit {
+		if entropyOf(data[at:at+entropyUnit]) < entropyMin {
+			continue
+		}
+		if n := len(runs); n > 0 && runs[n-1].end == at {
+			runs[n-1].end = at + entropyUnit
+		} else {
+			runs = append(runs, fillRun{at, at + entropyUnit})
+		}
+	}
+	out := runs[:0]
+	for _, r := range runs {
+		if r.end-r.start >= entropyRun*entropyUnit {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// entropyOf is the Shannon entropy of the bytes of b, in bits a byte.
+func entropyOf(b []byte) float64 {
+	var h [256]int
+	for _, v := range b {
+		h[v]++
+	}
+	sum := 0.0
+	for _, n := range h {
+		if n > 0 {
+			sum -= float64(n) * math.Log2(float64(n)/float64(len(b)))
+		}
+	}
+	return sum / float64(len(b))
+}
