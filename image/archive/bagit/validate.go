@@ -518,7 +518,7 @@ func (v *validator) hashes() error {
 		}
 		for _, algorithm := range names {
 			if want, got := lists[algorithm][file], f.Sums[algorithm]; !bytes.Equal(want, got) {
-				v.bad("hash-mismatch", file, "%s is %.16x..., but %smanifest-%s.txt says %.16x...", algorithm, got, prefix, algorithm, want)
+				v.bad("hash-mismatch", file, "%s is %.8x..., but %smanifest-%s.txt says %.8x...", algorithm, got, prefix, algorithm, want)
 			}
 		}
 	}
