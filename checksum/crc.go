@@ -82,7 +82,7 @@ func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
 
 // newCRC makes an algorithm of parameters known to be right.
 func newCRC(p CRCParams, e engine) Algorithm {
-	c := &crc{params: p, engine: e, field: field{width: p.Width, poly: p.Poly.low}}
+	c := &crc{params: p, engine: e}
 	c.start = e.load(p.Init.low)
 	return Algorithm{&definition{
 		name: p.Name, aliases: p.Aliases, family: FamilyCRC, width: p.Width,
@@ -103,31 +103,25 @@ func (p CRCParams) String() string {
 		p.Width, p.Poly, p.Init, p.RefIn, p.RefOut, p.XorOut)
 }
 
-// crc computes a CRC. Two forms of the register occur: the polynomial form
-// (bit i is the coefficient of x^i, the register of the catalogue's model)
-// for arithmetic, and the form the engine works in, which it loads and stores.
+// crc computes a CRC. Registers are in the engine's form.
 type crc struct {
 	params CRCParams
 	engine engine
-	field  field
-	start  u128 // the register at the start, in the engine's form
+	start  u128
 }
 
-// value turns a register in the engine's form into a checksum.
-func (c *crc) value(reg u128) Value { return c.fromPoly(c.engine.store(reg)) }
-
-// fromPoly and toPoly go between a checksum and the register in polynomial form.
-func (c *crc) fromPoly(r u128) Value {
-	if c.params.RefOut {
-		r = r.reverse(c.params.Width)
-	}
-	return valueOf(c.params.Width, r.xor(c.params.XorOut.low))
+// value turns a register into a checksum, register back.
+func (c *crc) value(reg u128) Value {
+	return valueOf(c.params.Width, c.reflectOut(c.engine.store(reg)).xor(c.params.XorOut.low))
 }
 
-func (c *crc) toPoly(v Value) u128 {
-	r := v.low.xor(c.params.XorOut.low)
+func (c *crc) register(v Value) u128 {
+	return c.engine.load(c.reflectOut(v.low.xor(c.params.XorOut.low)))
+}
+
+func (c *crc) reflectOut(r u128) u128 {
 	if c.params.RefOut {
-		r = r.reverse(c.params.Width)
+		return r.reverse(c.params.Width)
 	}
 	return r
 }
@@ -137,22 +131,19 @@ func (c *crc) checksum(data []byte) Value { return c.value(c.engine.update(c.sta
 func (c *crc) newHash() Hash { return &crcHash{c: c, reg: c.start} }
 
 func (c *crc) resume(sum Value) (Hash, error) {
-	return &crcHash{c: c, reg: c.engine.load(c.toPoly(sum))}, nil
+	return &crcHash{c: c, reg: c.register(sum)}, nil
 }
 
 // residue follows from the parameters: a message and its checksum leave in the
 // register what XorOut, read as a register, becomes after width more zero bits.
 func (c *crc) residue() Value {
 	p := c.params
-	r := p.XorOut.low
-	if p.RefOut {
-		r = r.reverse(p.Width)
+	f := field{p.Width, p.Poly.low}
+	r := c.reflectOut(p.XorOut.low)
+	for range p.Width {
+		r = f.double(r)
 	}
-	r = c.field.mul(r, c.field.power(uint64(p.Width)))
-	if p.RefOut {
-		r = r.reverse(p.Width)
-	}
-	return valueOf(p.Width, r)
+	return valueOf(p.Width, c.reflectOut(r))
 }
 
 type crcHash struct {

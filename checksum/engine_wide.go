@@ -1,23 +1,23 @@
 package checksum
 
-import "sync"
+import (
+	"math/bits"
+	"sync"
+)
 
 // wideEngine serves CRCs of 65 to 128 bits, a byte at a time. The register has
-// 128 bits and is aligned as in engine64: at the top, or at the bottom if
-// reflected.
+// 128 bits and stands at the top of them, or at the bottom if reflected.
 type wideEngine struct {
 	width     int
-	poly      u128 // lifted to 128 bits, without its top term; reversed if reflected
+	field     field
 	reflected bool
 
-	once  sync.Once // builds table at first use
+	once  sync.Once // makes table at first use
 	table *[256]u128
 }
 
 func newWideEngine(width int, poly u128, reflected bool) *wideEngine {
-	e := &wideEngine{width: width, reflected: reflected}
-	e.poly = e.load(poly)
-	return e
+	return &wideEngine{width: width, field: field{width, poly}, reflected: reflected}
 }
 
 func (e *wideEngine) load(poly u128) u128 {
@@ -48,9 +48,27 @@ func (e *wideEngine) update(r u128, data []byte) u128 {
 	return r
 }
 
+// fill doubles: k bytes take the register r to r*shift + run; the bits of n
+// say how to make k grow to n.
+func (e *wideEngine) fill(reg u128, b byte, n uint64) u128 {
+	one := e.store(e.update(u128{}, []byte{b}))
+	byteX := u128{lo: 1 << 8} // x^8, already reduced
+	run, shift := u128{}, u128{lo: 1}
+	for i := bits.Len64(n) - 1; i >= 0; i-- {
+		run = run.xor(e.field.mul(run, shift))
+		shift = e.field.mul(shift, shift)
+		if n>>i&1 != 0 {
+			run = e.field.mul(run, byteX).xor(one)
+			shift = e.field.mul(shift, byteX)
+		}
+	}
+	return e.load(e.field.mul(e.store(reg), shift).xor(run))
+}
+
 // makeTable computes what each byte gives from a register of zeros.
 func (e *wideEngine) makeTable() {
 	e.table = new([256]u128)
+	poly := e.load(e.field.poly)
 	for b := range uint64(256) {
 		r := u128{lo: b}
 		if !e.reflected {
@@ -64,7 +82,7 @@ func (e *wideEngine) makeTable() {
 				out, r = r.bit(127), r.shl(1)
 			}
 			if out != 0 {
-				r = r.xor(e.poly)
+				r = r.xor(poly)
 			}
 		}
 		e.table[b] = r

@@ -66,15 +66,11 @@ func (f *fletcher) words(n uint64) uint64 {
 	return n/size + (n%size+size-1)/size
 }
 
-// maxFletcherBlock keeps all of rows' arithmetic below 2^64: 2^13 rows weigh
-// up to 2^8 * 2^25, a word shifts by up to 24 bits.
-const maxFletcherBlock = 1 << 16
-
 // rows returns the state after s and whole rows of 8 bytes.
 func (f *fletcher) rows(s fletcherState, rows []byte) fletcherState {
 	perRow := 8 / f.wordSize
 	for len(rows) > 0 {
-		block := rows[:min(len(rows), maxFletcherBlock)]
+		block := rows[:min(len(rows), maxWeighed)]
 		rows = rows[len(block):]
 		sum, weighted := weighColumns(block)
 		var t fletcherState

@@ -4,12 +4,18 @@ import "encoding/binary"
 
 // The loops here read rows of eight bytes, byte i in column i. Even and odd
 // columns are kept in the 16-bit lanes of two registers of 64 bits, until the
-// lanes are about to overflow.
+// lanes are about to overflow. Where vectors do the same faster, they are asked
+// first and leave what does not fill one.
+
+// maxWeighed keeps weighted sums in 32 bits (255 * 2^13 * 2^13/2), so that
+// shifted into words and multiplied by 8 they stay below 2^64.
+const maxWeighed = 8 << 13
 
 const evenLanes = 0x00FF00FF00FF00FF
 
 // addColumns adds each column of rows, whole rows of 8 bytes, to its sum.
 func addColumns(columns *[8]uint64, rows []byte) {
+	rows = rows[addColumnsFast(columns, rows):]
 	for len(rows) >= 8 {
 		block := rows[:min(len(rows), 256*8)] // 256 * 255 < 2^16
 		rows = rows[len(block):]
@@ -55,9 +61,10 @@ func xorColumns(columns *[8]uint64, rows []byte) {
 }
 
 // weighColumns returns for each column of rows, whole rows of 8 bytes and at
-// most 2^20 of them, its sum and its weighted sum: in the latter the last row
-// counts once, the one before it twice, and so on.
+// most maxWeighed bytes, its sum and its weighted sum: in the latter the last
+// row counts once, the one before it twice, and so on.
 func weighColumns(rows []byte) (sum, weighted [8]uint64) {
+	rows = rows[weighColumnsFast(&sum, &weighted, rows):]
 	for len(rows) >= 8 {
 		block := rows[:min(len(rows), 22*8)] // 255 * 22*23/2 < 2^16
 		rows = rows[len(block):]

@@ -26,34 +26,37 @@ type Value struct {
 // function of this package refuses with an error.
 func NewValue(width int, v uint64) Value { return valueOf(width, u128{lo: v}) }
 
-// ParseValue reads a number that must fit in width bits: decimal, or
-// hexadecimal after "0x". For widths above 64, where nobody writes decimal,
-// the bare hexadecimal digits that hash tools print are taken too, if all
-// ceil(width/4) of them are there.
+// ParseValue reads a number that must fit in width bits: hexadecimal after
+// "0x", or decimal. For widths above 64 it takes no decimal numbers, but the
+// bare hexadecimal digits that hash tools print, all ceil(width/4) of them.
 func ParseValue(width int, s string) (Value, error) {
 	if err := checkWidth(width); err != nil {
 		return Value{}, err
 	}
-	digits, base := s, 10
+	digits, base, form := s, 10, "decimal digits"
+	if width > 64 {
+		form = fmt.Sprintf("%d hexadecimal digits", (width+3)/4)
+	}
 	if rest, ok := cutHexPrefix(s); ok {
 		digits, base = rest, 16
-	} else if width > 64 && len(s) == (width+3)/4 {
+	} else if width > 64 {
 		base = 16
+		if len(s) != (width+3)/4 {
+			digits = ""
+		}
 	}
 	for _, c := range digits { // big.Int would also take signs and underscores
 		if !strings.ContainsRune("0123456789abcdefABCDEF"[:10+(base-10)*2], c) {
 			digits = ""
 		}
 	}
-	// A number of 512 bits has 155 decimal digits; longer texts are refused
-	// before big.Int spends quadratic time on them, leading zeros included.
+	// A number of 64 bits has 20 decimal digits, one of 512 bits 128
+	// hexadecimal ones; far longer texts, leading zeros included, are refused
+	// before any time is spent on them.
 	if digits == "" || len(digits) > MaxWidth {
-		return Value{}, fmt.Errorf("%q is no number: write decimal digits or hexadecimal ones after 0x", shorten(s))
+		return Value{}, fmt.Errorf("%q is no number of %d bits: write hexadecimal digits after 0x, or %s", shorten(s), width, form)
 	}
-	n, ok := new(big.Int).SetString(digits, base)
-	if !ok {
-		return Value{}, fmt.Errorf("%q is no number: write decimal digits or hexadecimal ones after 0x", shorten(s))
-	}
+	n, _ := new(big.Int).SetString(digits, base)
 	if n.BitLen() > width {
 		return Value{}, fmt.Errorf("%s does not fit in %d bits", shorten(s), width)
 	}

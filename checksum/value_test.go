@@ -39,7 +39,8 @@ func TestParseValue(t *testing.T) {
 		{8, "255", "0xFF"}, {8, "0xff", "0xFF"}, {8, "0XfF", "0xFF"}, {8, "0x00000000ff", "0xFF"},
 		{32, "3421780262", "0xCBF43926"},
 		{128, "d41d8cd98f00b204e9800998ecf8427e", "0xD41D8CD98F00B204E9800998ECF8427E"},
-		{128, "10", "0x0000000000000000000000000000000A"},
+		{128, "0x10", "0x00000000000000000000000000000010"},
+		{72, "000000000000000010", "0x000000000000000010"},
 	} {
 		v, err := checksum.ParseValue(c.width, c.text)
 		require.NoError(t, err, c.text)
@@ -62,6 +63,8 @@ func TestParseValue(t *testing.T) {
 		_, err := checksum.ParseValue(8, text)
 		assert.ErrorContains(t, err, part, text)
 	}
+	_, err := checksum.ParseValue(72, "10")
+	assert.ErrorContains(t, err, "write hexadecimal digits after 0x, or 18 hexadecimal digits")
 	for _, width := range []int{-1, 0, 513} {
 		_, err := checksum.ParseValue(width, "0")
 		assert.ErrorContains(t, err, "must be 1 to 512")
@@ -85,7 +88,11 @@ func TestValueIsANumber(t *testing.T) {
 			assert.Equal(t, n.Uint64(), u)
 			assert.Equal(t, v, checksum.NewValue(width, u))
 		}
-		for _, text := range []string{v.String(), n.String(), strings.ToLower(v.String())} {
+		texts := []string{v.String(), strings.ToLower(v.String()), n.String()}
+		if width > 64 {
+			texts[2] = v.String()[2:]
+		}
+		for _, text := range texts {
 			again, err := checksum.ParseValue(width, text)
 			require.NoError(t, err)
 			assert.Equal(t, v, again)

@@ -1,0 +1,65 @@
+//go:build !purego
+
+package checksum
+
+import "golang.org/x/sys/cpu"
+
+// haveAVX2 says whether vectors of 256 bits are used. Tests turn it off.
+var haveAVX2 = cpu.X86.HasAVX2
+
+// A vector holds four rows, so 32 columns: byte 4*i+k is in lanes[k][i].
+type columnLanes [4][8]uint32
+
+// addVectors adds n >= 1 vectors of bytes to 32 sums, which must not overflow.
+//
+//go:noescape
+func addVectors(sum *columnLanes, vectors *byte, n int)
+
+// weighVectors is addVectors that also adds to weighted sums, which start from
+// zero: the last vector counts once, the one before it twice, and so on.
+//
+//go:noescape
+func weighVectors(sum, weighted *columnLanes, vectors *byte, n int)
+
+// addColumnsFast is addColumns for the first bytes of rows; it returns how
+// many it took.
+func addColumnsFast(columns *[8]uint64, rows []byte) int {
+	if !haveAVX2 || len(rows) < 64 {
+		return 0
+	}
+	taken := 0
+	for n := len(rows) / 32; n > 0; {
+		block := min(n, 1<<20) // 255 * 2^20 < 2^32
+		var sum columnLanes
+		addVectors(&sum, &rows[taken], block)
+		for k := range sum {
+			for i, s := range sum[k] {
+				columns[(4*i+k)%8] += uint64(s)
+			}
+		}
+		taken += 32 * block
+		n -= block
+	}
+	return taken
+}
+
+// weighColumnsFast is weighColumns for the first bytes of rows; it returns how
+// many it took.
+func weighColumnsFast(columnSum, columnWeighted *[8]uint64, rows []byte) int {
+	n := len(rows) / 32
+	if !haveAVX2 || n < 2 {
+		return 0
+	}
+	var sum, weighted columnLanes
+	weighVectors(&sum, &weighted, &rows[0], n)
+	for k := range sum {
+		for i := range sum[k] {
+			// A vector counted from the last as number w holds the rows
+			// counted as 4*w to 4*w-3.
+			s, w, row := uint64(sum[k][i]), uint64(weighted[k][i]), uint64(4*i+k)/8
+			columnSum[(4*i+k)%8] += s
+			columnWeighted[(4*i+k)%8] += 4*w - row*s
+		}
+	}
+	return 32 * n
+}
