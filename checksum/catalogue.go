@@ -26,7 +26,7 @@ func catalogueCRCs() []Algorithm {
 		poly  u128
 		refIn bool
 	}
-	engines := make(map[engineKey]engine)
+	engines := make(map[engineKey]*engine)
 	list := make([]Algorithm, 0, len(catalogueTable))
 	for _, e := range catalogueTable {
 		key := engineKey{e.width, e.poly, e.refIn}

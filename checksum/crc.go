@@ -45,7 +45,7 @@ func (p CRCParams) changed(name string) CRCParams {
 func NewCRC(p CRCParams) (Algorithm, error) { return checkedCRC(p, nil) }
 
 // checkedCRC is NewCRC; e is the engine for p, or nil if there is none yet.
-func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
+func checkedCRC(p CRCParams, e *engine) (Algorithm, error) {
 	if p.Width < 1 || p.Width > maxCRCWidth {
 		return Algorithm{}, fmt.Errorf("%s: width %d: a CRC has 1 to %d bits", p.label(), p.Width, maxCRCWidth)
 	}
@@ -53,7 +53,7 @@ func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
 		checkValue("poly", p.Poly, p.Width),
 		checkValue("init", p.Init, p.Width),
 		checkValue("final XOR", p.XorOut, p.Width))
-	if err == nil && p.Poly.low.isZero() {
+	if err == nil && p.Poly.number().isZero() {
 		// x^Width alone: the remainder is then just the last bits of the message.
 		err = errors.New("poly is 0, which checks nothing")
 	}
@@ -61,7 +61,7 @@ func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
 		return Algorithm{}, fmt.Errorf("%s: %w", p.label(), err)
 	}
 	if e == nil {
-		e = newEngine(p.Width, p.Poly.low, p.RefIn)
+		e = newEngine(p.Width, p.Poly.number(), p.RefIn)
 	}
 	p.Aliases = slices.Clone(p.Aliases)
 	a := newCRC(p, e)
@@ -81,9 +81,9 @@ func checkedCRC(p CRCParams, e engine) (Algorithm, error) {
 }
 
 // newCRC makes an algorithm of parameters known to be right.
-func newCRC(p CRCParams, e engine) Algorithm {
-	c := &crc{params: p, engine: e}
-	c.start = e.load(p.Init.low)
+func newCRC(p CRCParams, e *engine) Algorithm {
+	c := &crc{params: p, engine: e, xorOut: p.XorOut.number()}
+	c.start = e.load(p.Init.number(), false)
 	return Algorithm{&definition{
 		name: p.Name, aliases: p.Aliases, family: FamilyCRC, width: p.Width,
 		check: p.Check, source: p.Source, note: notes[p.Name], parameters: p.String(), rule: c,
@@ -103,27 +103,21 @@ func (p CRCParams) String() string {
 		p.Width, p.Poly, p.Init, p.RefIn, p.RefOut, p.XorOut)
 }
 
-// crc computes a CRC. Registers are in the engine's form.
+// crc computes a CRC. Registers are the engine's.
 type crc struct {
 	params CRCParams
-	engine engine
-	start  u128
+	engine *engine
+	start  u128 // the register at the start
+	xorOut u128
 }
 
 // value turns a register into a checksum, register back.
 func (c *crc) value(reg u128) Value {
-	return valueOf(c.params.Width, c.reflectOut(c.engine.store(reg)).xor(c.params.XorOut.low))
+	return valueOf(c.params.Width, c.engine.store(reg, c.params.RefOut).xor(c.xorOut))
 }
 
 func (c *crc) register(v Value) u128 {
-	return c.engine.load(c.reflectOut(v.low.xor(c.params.XorOut.low)))
-}
-
-func (c *crc) reflectOut(r u128) u128 {
-	if c.params.RefOut {
-		return r.reverse(c.params.Width)
-	}
-	return r
+	return c.engine.load(v.number().xor(c.xorOut), c.params.RefOut)
 }
 
 func (c *crc) checksum(data []byte) Value { return c.value(c.engine.update(c.start, data)) }
@@ -137,13 +131,13 @@ func (c *crc) resume(sum Value) (Hash, error) {
 // residue follows from the parameters: a message and its checksum leave in the
 // register what XorOut, read as a register, becomes after width more zero bits.
 func (c *crc) residue() Value {
-	p := c.params
-	f := field{p.Width, p.Poly.low}
-	r := c.reflectOut(p.XorOut.low)
+	p := &c.params
+	f := field{p.Width, p.Poly.number()}
+	r := c.engine.store(c.register(NewValue(p.Width, 0)), false)
 	for range p.Width {
 		r = f.double(r)
 	}
-	return valueOf(p.Width, c.reflectOut(r))
+	return valueOf(p.Width, c.engine.store(c.engine.load(r, false), p.RefOut))
 }
 
 type crcHash struct {

@@ -2,7 +2,7 @@ package checksum
 
 import (
 	"math/bits"
-	"sync"
+	"sync/atomic"
 
 	"example.com/calproof/checksum/internal/fold"
 )
@@ -12,61 +12,77 @@ import (
 // concurrent use. What it needs of tables or constants it makes at first use
 // and keeps, at most 32 KiB.
 //
-// An engine holds the register in a form of its own: load takes the register
-// in polynomial form (bit i is the coefficient of x^i) to it, store takes it
-// back. Both are linear, so registers of one engine are added by XOR.
-type engine interface {
-	load(poly u128) u128
-	store(reg u128) u128
-	update(reg u128, data []byte) u128
-	fill(reg u128, b byte, n uint64) u128 // update over n bytes equal to b, in O(log n)
-}
-
-func newEngine(width int, poly u128, reflected bool) engine {
-	if width > 64 {
-		return newWideEngine(width, poly, reflected)
-	}
-	return &foldEngine{width: width, poly: poly.lo, reflected: reflected, newKernel: fold.New}
-}
-
-// foldEngine serves every CRC of up to 64 bits. Package fold explains how one
-// kernel does: the register stands at the top of 64 bits, or at the bottom if
-// reflected.
-type foldEngine struct {
+// The register is as wide as the CRC and stands at the top of 64 bits, or at
+// the bottom if the input is reflected; package fold explains how one kernel
+// then serves all widths. CRCs wider than 64 bits have 128 instead, see
+// engine_wide.go.
+//
+// load takes a number of the width of the CRC to a register and store takes it
+// back: bit i of the number is the coefficient of x^i, or if reversed that of
+// x^(width-1-i). Both are linear, so registers of one engine are added by XOR.
+type engine struct {
 	width     int
-	poly      uint64 // without its top term, bit i the coefficient of x^i
+	poly      u128 // without its top term, bit i the coefficient of x^i
 	reflected bool
 
 	newKernel func(poly uint64, reflected bool) *fold.Poly // tests choose a slower one
-	once      sync.Once                                    // makes kernel at first use
-	kernel    *fold.Poly
+	kernel    atomic.Pointer[fold.Poly]                    // up to 64 bits
+	table     atomic.Pointer[[256]u128]                    // above
 }
 
-func (e *foldEngine) load(poly u128) u128 {
-	r := poly.lo << (64 - e.width)
-	if e.reflected {
+func newEngine(width int, poly u128, reflected bool) *engine {
+	return &engine{width: width, poly: poly, reflected: reflected, newKernel: fold.New}
+}
+
+func (e *engine) load(number u128, reversed bool) u128 {
+	if e.width > 64 {
+		return e.loadWide(number, reversed)
+	}
+	r := number.lo
+	if !reversed {
+		r <<= 64 - e.width
+	}
+	if reversed != e.reflected {
 		r = bits.Reverse64(r)
 	}
 	return u128{lo: r}
 }
 
-func (e *foldEngine) store(reg u128) u128 {
-	if e.reflected {
-		reg.lo = bits.Reverse64(reg.lo)
+func (e *engine) store(reg u128, reversed bool) u128 {
+	if e.width > 64 {
+		return e.storeWide(reg, reversed)
 	}
-	return u128{lo: reg.lo >> (64 - e.width)}
+	r := reg.lo
+	if reversed != e.reflected {
+		r = bits.Reverse64(r)
+	}
+	if !reversed {
+		r >>= 64 - e.width
+	}
+	return u128{lo: r}
 }
 
-func (e *foldEngine) update(reg u128, data []byte) u128 {
-	e.once.Do(e.makeKernel)
-	return u128{lo: e.kernel.Update(reg.lo, data)}
+func (e *engine) update(reg u128, data []byte) u128 {
+	if e.width > 64 {
+		return e.updateWide(reg, data)
+	}
+	return u128{lo: e.loadKernel().Update(reg.lo, data)}
 }
 
-func (e *foldEngine) fill(reg u128, b byte, n uint64) u128 {
-	e.once.Do(e.makeKernel)
-	return u128{lo: e.kernel.Fill(reg.lo, b, n)}
+// fill is update over n bytes equal to b, in O(log n).
+func (e *engine) fill(reg u128, b byte, n uint64) u128 {
+	if e.width > 64 {
+		return e.fillWide(reg, b, n)
+	}
+	return u128{lo: e.loadKernel().Fill(reg.lo, b, n)}
 }
 
-func (e *foldEngine) makeKernel() {
-	e.kernel = e.newKernel(e.poly<<(64-e.width), e.reflected)
+func (e *engine) loadKernel() *fold.Poly {
+	k := e.kernel.Load()
+	if k == nil {
+		// Two goroutines may both come here; their kernels are equal.
+		k = e.newKernel(e.poly.lo<<(64-e.width), e.reflected)
+		e.kernel.Store(k)
+	}
+	return k
 }

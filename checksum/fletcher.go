@@ -41,7 +41,7 @@ func (f *fletcher) value(s fletcherState) Value {
 // state takes a value apart. Sums that are not reduced, as no message gives
 // them, are reduced.
 func (f *fletcher) state(v Value) fletcherState {
-	n := v.low.lo
+	n := v.low
 	return fletcherState{low: n & lowBits(f.width/2) % f.modulus, high: n >> (f.width / 2) % f.modulus}
 }
 

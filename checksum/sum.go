@@ -143,7 +143,7 @@ type wordSum struct{ params SumParams }
 
 // shift returns the power of two with which column i counts in its word.
 func shift(i, wordSize int, bigEndian bool) int {
-	i %= wordSize
+	i &= wordSize - 1
 	if bigEndian {
 		i = wordSize - 1 - i
 	}
@@ -199,7 +199,7 @@ func (s *wordSum) finish(acc uint64) Value {
 }
 
 func (s *wordSum) accumulator(v Value) uint64 {
-	acc := v.low.lo ^ s.params.XorOut
+	acc := v.low ^ s.params.XorOut
 	switch s.params.Form {
 	case FormOnes:
 		acc = ^acc
@@ -312,17 +312,25 @@ func (h *wordSumHash) add(b byte) {
 // words returns the accumulator for the columns alone.
 func (h *wordSumHash) words() uint64 {
 	var acc uint64
-	width := h.s.params.Width
-	for i, column := range h.columns {
-		if h.s.params.Op != OpCarry {
-			acc = h.s.join(acc, column<<h.s.shift(i))
-			continue
+	width, size, bigEndian := h.s.params.Width, h.s.params.WordSize, h.s.params.BigEndian
+	switch h.s.params.Op {
+	case OpXor:
+		for i, column := range h.columns {
+			acc ^= column << shift(i, size, bigEndian)
 		}
-		// The column times its weight has up to 120 bits: its digits to the
-		// base 2^width are added one by one.
-		hi, lo := bits.Mul64(column, 1<<h.s.shift(i))
-		for n := (u128{hi, lo}); !n.isZero(); n = n.shr(width) {
-			acc = addCarry(acc, n.lo&lowBits(width), width)
+	case OpAdd:
+		for i, column := range h.columns {
+			acc += column << shift(i, size, bigEndian)
+		}
+		acc &= lowBits(width)
+	case OpCarry:
+		for i, column := range h.columns {
+			// The column times its weight has up to 120 bits: its digits to
+			// the base 2^width are added one by one.
+			hi, lo := bits.Mul64(column, 1<<shift(i, size, bigEndian))
+			for n := (u128{hi, lo}); !n.isZero(); n = n.shr(width) {
+				acc = addCarry(acc, n.lo&lowBits(width), width)
+			}
 		}
 	}
 	return acc
@@ -331,7 +339,7 @@ func (h *wordSumHash) words() uint64 {
 func (h *wordSumHash) Value() Value {
 	s := h.s
 	acc := s.join(h.start, h.words())
-	for i := h.length; i%uint64(s.params.WordSize) != 0; i++ {
+	for i := h.length; i&uint64(s.params.WordSize-1) != 0; i++ {
 		acc = s.join(acc, uint64(s.params.Pad)<<s.shift(int(i%8)))
 	}
 	if s.params.AddLength {

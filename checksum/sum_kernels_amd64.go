@@ -7,6 +7,10 @@ import "golang.org/x/sys/cpu"
 // haveAVX2 says whether vectors of 256 bits are used. Tests turn it off.
 var haveAVX2 = cpu.X86.HasAVX2
 
+// minVectors is the number of bytes from which vectors are worth it: taking 32
+// columns together costs as much as a few hundred bytes do without.
+const minVectors = 512
+
 // A vector holds four rows, so 32 columns: byte 4*i+k is in lanes[k][i].
 type columnLanes [4][8]uint32
 
@@ -24,7 +28,7 @@ func weighVectors(sum, weighted *columnLanes, vectors *byte, n int)
 // addColumnsFast is addColumns for the first bytes of rows; it returns how
 // many it took.
 func addColumnsFast(columns *[8]uint64, rows []byte) int {
-	if !haveAVX2 || len(rows) < 64 {
+	if !haveAVX2 || len(rows) < minVectors {
 		return 0
 	}
 	taken := 0
@@ -46,10 +50,10 @@ func addColumnsFast(columns *[8]uint64, rows []byte) int {
 // weighColumnsFast is weighColumns for the first bytes of rows; it returns how
 // many it took.
 func weighColumnsFast(columnSum, columnWeighted *[8]uint64, rows []byte) int {
-	n := len(rows) / 32
-	if !haveAVX2 || n < 2 {
+	if !haveAVX2 || len(rows) < minVectors {
 		return 0
 	}
+	n := len(rows) / 32
 	var sum, weighted columnLanes
 	weighVectors(&sum, &weighted, &rows[0], n)
 	for k := range sum {

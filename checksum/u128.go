@@ -33,10 +33,8 @@ func (a u128) shr(n int) u128 {
 	return u128{a.hi >> n, a.lo>>n | a.hi<<(64-n)}
 }
 
-// reverse returns the low width bits of a in reverse order.
-func (a u128) reverse(width int) u128 {
-	return u128{bits.Reverse64(a.lo), bits.Reverse64(a.hi)}.shr(128 - width)
-}
+// reverse returns the bits of a in reverse order.
+func (a u128) reverse() u128 { return u128{bits.Reverse64(a.lo), bits.Reverse64(a.hi)} }
 
 // mask128 has the low n bits set, n from 0 to 128 and all of them above.
 func mask128(n int) u128 {

@@ -18,7 +18,7 @@ func (r bsdSum) newHash() Hash { return new(bsdHash) }
 
 func (r bsdSum) checksum(data []byte) Value { return NewValue(16, uint64(r.update(0, data))) }
 
-func (bsdSum) resume(sum Value) (Hash, error) { return &bsdHash{uint16(sum.low.lo)}, nil }
+func (bsdSum) resume(sum Value) (Hash, error) { return &bsdHash{uint16(sum.low)}, nil }
 
 func (bsdSum) combine(Value, Value, uint64) (Value, error) {
 	return Value{}, cannot("its rotated sums cannot be combined")

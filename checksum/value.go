@@ -17,14 +17,23 @@ const MaxWidth = 512
 // and means "not given".
 type Value struct {
 	width int
-	low   u128   // the low 128 bits
-	high  string // for widths above 128 the bytes above them, most significant first; a string, so that == compares them
+	low   uint64 // the low 64 bits
+	high  string // the bytes above them, most significant first; none for widths up to 64. Strings compare with ==
 }
 
 // NewValue returns v as a value of width bits; bits of v beyond the width are
 // dropped. A width outside 1..512 gives the zero Value, which every other
 // function of this package refuses with an error.
-func NewValue(width int, v uint64) Value { return valueOf(width, u128{lo: v}) }
+func NewValue(width int, v uint64) Value {
+	switch {
+	case width < 1 || width > MaxWidth:
+		return Value{}
+	case width <= 64:
+		return Value{width: width, low: v & lowBits(width)}
+	default:
+		return Value{width: width, low: v, high: string(make([]byte, (width+7)/8-8))}
+	}
+}
 
 // ParseValue reads a number that must fit in width bits: hexadecimal after
 // "0x", or decimal. For widths above 64 it takes no decimal numbers, but the
@@ -82,12 +91,12 @@ func ValueFromBytes(width int, bigEndian []byte) (Value, error) {
 // fromBytes is ValueFromBytes for bytes known to be right.
 func fromBytes(width int, bigEndian []byte) Value {
 	v := Value{width: width}
-	if n := len(bigEndian) - 16; n > 0 {
+	if n := len(bigEndian) - 8; n > 0 {
 		v.high, bigEndian = string(bigEndian[:n]), bigEndian[n:]
 	}
-	var low [16]byte
-	copy(low[16-len(bigEndian):], bigEndian)
-	v.low = u128{binary.BigEndian.Uint64(low[:]), binary.BigEndian.Uint64(low[8:])}
+	for _, b := range bigEndian {
+		v.low = v.low<<8 | uint64(b)
+	}
 	return v
 }
 
@@ -99,15 +108,15 @@ func (v Value) Bytes() []byte { return v.appendTo(nil) }
 
 func (v Value) appendTo(b []byte) []byte {
 	b = append(b, v.high...)
-	for i := min(v.width+7, 128)/8*8 - 8; i >= 0; i -= 8 {
-		b = append(b, byte(v.low.shr(i).lo))
+	for i := (min(v.width, 64) + 7) / 8; i > 0; i-- {
+		b = append(b, byte(v.low>>(8*i-8)))
 	}
 	return b
 }
 
 // Uint64 returns v as a number, and whether it fits in 64 bits.
 func (v Value) Uint64() (uint64, bool) {
-	return v.low.lo, v.low.hi == 0 && strings.Trim(v.high, "\x00") == ""
+	return v.low, v.high == "" || strings.Trim(v.high, "\x00") == ""
 }
 
 // String gives "0x" and ceil(width/4) upper-case hexadecimal digits. The zero
@@ -123,17 +132,22 @@ func (v Value) String() string {
 // MarshalText gives [Value.String], so that JSON shows a value as "0x...".
 func (v Value) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
 
-// valueOf returns the low width bits of n, or the zero Value if there is no
-// such width.
+// valueOf returns n, which must fit, as a value of up to 128 bits.
 func valueOf(width int, n u128) Value {
-	if width < 1 || width > MaxWidth {
-		return Value{}
+	if width <= 64 {
+		return Value{width: width, low: n.lo}
 	}
-	v := Value{width: width, low: n.and(mask128(width))}
-	if width > 128 {
-		v.high = string(make([]byte, (width+7)/8-16))
+	high := binary.BigEndian.AppendUint64(nil, n.hi)
+	return Value{width: width, low: n.lo, high: string(high[16-(width+7)/8:])}
+}
+
+// number returns v, of up to 128 bits, as a number.
+func (v Value) number() u128 {
+	n := u128{lo: v.low}
+	for i := range len(v.high) {
+		n.hi = n.hi<<8 | uint64(v.high[i])
 	}
-	return v
+	return n
 }
 
 func checkWidth(width int) error {
