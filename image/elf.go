@@ -3,6 +3,7 @@ package image
 import (
 	"bytes"
 	"debug/elf"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -20,6 +21,9 @@ func sniffELF(head []byte) bool { return bytes.HasPrefix(head, []byte(elf.ELFMAG
 // The start address is e_entry, a virtual address; 0 means there is none.
 func readELF(r io.ReaderAt, size int64, opts Options) (*Image, error) {
 	probs := newProblems(FormatELF, opts)
+	if checkTables(r, size, probs); len(probs.list) > 0 {
+		return nil, probs.err()
+	}
 	file, err := elf.NewFile(io.NewSectionReader(r, 0, size))
 	if err != nil {
 		if errors.Is(err, io.EOF) {
@@ -73,6 +77,40 @@ func readELF(r io.ReaderAt, size int64, opts Options) (*Image, error) {
 	}
 	im.notes = notes
 	return im, nil
+}
+
+// checkTables reports tables of headers that do not fit in the file, for which
+// debug/elf would first take up to 10 MiB each and then not say what is missing.
+// A file header that is damaged otherwise is left to debug/elf.
+func checkTables(r io.ReaderAt, size int64, probs *problems) {
+	ident := make([]byte, elf.EI_NIDENT)
+	if _, err := r.ReadAt(ident, 0); err != nil {
+		return
+	}
+	order := binary.ByteOrder(binary.LittleEndian)
+	if elf.Data(ident[elf.EI_DATA]) == elf.ELFDATA2MSB {
+		order = binary.BigEndian
+	}
+	var head elf.Header64
+	file := io.NewSectionReader(r, 0, size)
+	if elf.Class(ident[elf.EI_CLASS]) == elf.ELFCLASS32 {
+		var short elf.Header32
+		if binary.Read(file, order, &short) != nil {
+			return
+		}
+		head.Phoff, head.Phentsize, head.Phnum = uint64(short.Phoff), short.Phentsize, short.Phnum
+		head.Shoff, head.Shentsize, head.Shnum = uint64(short.Shoff), short.Shentsize, short.Shnum
+	} else if binary.Read(file, order, &head) != nil {
+		return
+	}
+	check := func(what string, off uint64, entries, entrySize uint16) {
+		need := uint64(entries) * uint64(entrySize)
+		if need > 0 && (off > uint64(size) || need > uint64(size)-off) {
+			probs.add(0, 0, io.ErrUnexpectedEOF, "the table of %s headers needs 0x%X bytes from offset 0x%X, but the file has 0x%X; it was cut short", what, need, off, size)
+		}
+	}
+	check("program", head.Phoff, head.Phnum, head.Phentsize)
+	check("section", head.Shoff, head.Shnum, head.Shentsize)
 }
 
 // virtualOnly reports whether file has several load segments whose physical

@@ -80,9 +80,10 @@ func WriteRaw(w io.Writer, im *Image, opts RawOptions) error {
 
 // recordWriter writes records through one buffer.
 type recordWriter struct {
-	w   io.Writer
-	buf []byte
-	end string // of a line
+	w    io.Writer
+	buf  []byte
+	end  string // of a line
+	body [ihexMaxData + 5]byte
 }
 
 // recordBuffer is how many characters are gathered before they are written,
@@ -114,12 +115,13 @@ func (r *recordWriter) record(mark string, head, data []byte, flip, add byte) er
 	at := len(r.buf)
 	line := r.buf[at : at+recordRoom]
 	n := copy(line, mark)
-	sum := encodeHex(line[n:], head)
-	n += 2 * len(head)
-	sum += encodeHex(line[n:], data)
-	n += 2 * len(data)
-	encodeHex(line[n:], []byte{(sum ^ flip) + add})
-	n += 2 + copy(line[n+2:], r.end)
+	body := r.body[:len(head)+len(data)+1]
+	copy(body[copy(body, head):], data)
+	sum := encodeHex(line[n:], body[:len(body)-1])
+	body[len(body)-1] = (sum ^ flip) + add
+	n += 2 * len(body)
+	encodeHex(line[n-2:], body[len(body)-1:])
+	n += copy(line[n:], r.end)
 	r.buf = r.buf[:at+n]
 	return nil
 }
