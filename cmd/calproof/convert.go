@@ -114,7 +114,7 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 	if err != nil {
 		return err
 	}
-	if opts.Out == stdin && (opts.JSON || opts.Split > 0) {
+	if opts.Out == stdin && (opts.JSON || opts.Split != 0) {
 		return fmt.Errorf("convert: standard output takes the image alone; name a file for OUT, or leave out --json and --split")
 	}
 	inputs, err := opts.openAll(streams)
@@ -136,7 +136,7 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 		data.StartAddress = opts.Start.addr
 	}
 	outputs := []string{opts.Out}
-	if opts.Split > 0 {
+	if opts.Split != 0 {
 		outputs = numbered(opts.Out, opts.Split)
 		data.Parts = outputs
 	}
@@ -230,7 +230,7 @@ func (o *ConvertOptions) writer() (func(io.Writer, *image.Image) error, error) {
 // rawRange returns what a raw file spans: the one range that was asked for,
 // filled where the image holds nothing, or else the image's bounds.
 func (o *ConvertOptions) rawRange() image.Range {
-	if len(o.Keep) != 1 || o.Split > 0 || o.Rebase != nil {
+	if len(o.Keep) != 1 || o.Split != 0 || o.Rebase != nil {
 		return image.Range{}
 	}
 	return o.Keep[0]
@@ -313,7 +313,7 @@ func (o *ConvertOptions) arrange(inputs []*image.Image) ([]*image.Image, error) 
 			return nil, err
 		}
 	}
-	if o.Split > 0 {
+	if o.Split != 0 {
 		return im.Split(im.Bounds().Start, o.Split, o.Unit)
 	}
 	return []*image.Image{im}, nil

@@ -44,7 +44,8 @@ func newMapCheckCommand(streams Streams) *cobra.Command {
 		Short: "Check a region map, and whether it fits an image",
 		Long: `Check a region map and list every mistake in it, each with file, line, column
 and key. With an image also whether the map fits it: size and coverage, and
-whether tables and identity fields decode. Checksums are for verify.
+whether tables and identity fields decode. Checksums are for verify. MAP or
+IMAGE may be - for standard input.
 
 ` + exitHelpVerdict,
 		Example: `  calproof map check demo/groomer.toml
@@ -62,7 +63,10 @@ whether tables and identity fields decode. Checksums are for verify.
 }
 
 func runMapCheck(_ context.Context, opts *MapCheckOptions, streams Streams) error {
-	m, err := maps.Load(opts.Path)
+	if opts.Path == stdin && opts.Image == stdin {
+		return errors.New("map check: standard input cannot be both the map and the image; name a file for one of them")
+	}
+	m, err := loadMapFrom(streams, opts.Path)
 	mistakes, ok := errors.AsType[*maps.MapError](err)
 	if err != nil && !ok {
 		return err
@@ -77,6 +81,18 @@ func runMapCheck(_ context.Context, opts *MapCheckOptions, streams Streams) erro
 		data = data.WithImage(opts.Image, im.bound)
 	}
 	return opts.print(streams, data)
+}
+
+// loadMapFrom loads a map from a file or from standard input.
+func loadMapFrom(streams Streams, path string) (*maps.Map, error) {
+	if path != stdin {
+		return maps.Load(path)
+	}
+	text, err := io.ReadAll(io.LimitReader(streams.In, maps.MaxMapBytes+1)) // Parse refuses one that is longer
+	if err != nil {
+		return nil, fmt.Errorf("standard input: %w", err)
+	}
+	return maps.Parse("standard input", text)
 }
 
 // MapDiffOptions are the options of calproof map diff.
