@@ -172,16 +172,20 @@ type recordFile struct {
 	probs   *problems
 	sink    recordSink
 	notes   []Note
-	omitted int       // notes beyond maxNotes
-	column  int       // 1-based, of the current record
-	data    [256]byte // of the current record
-	unsure  bool      // a damaged record may have changed where others belong
-	endLine int       // line of the end record, 0 before it, endReported later
+	omitted int             // notes beyond maxNotes
+	column  int             // 1-based, of the current record
+	data    [maxRecord]byte // bytes of the current record
+	unsure  bool            // a damaged record may have changed where others belong
+	endLine int             // line of the end record, 0 before it, endReported later
 }
 
 // endReported replaces the line of the end record once text after it has been
 // reported.
 const endReported = -1
+
+// maxRecord is the most bytes a record can have: 255 of data in Intel HEX, with
+// length, offset, type and checksum.
+const maxRecord = 1 + 2 + 1 + ihexMaxData + 1
 
 // maxNotes is how many notes of one file are kept, so that a hostile file
 // cannot make more of them than it has bytes.
