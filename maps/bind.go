@@ -116,7 +116,9 @@ func Bind(m *Map, im *image.Image) (*Bound, error) {
 // map's base. An image that carries addresses is only swapped.
 //
 // Bytes that do not make up whole words or turns at the end of a short file
-// are left out; Coverage then shows what is missing.
+// are left out; Coverage then shows what is missing. What a long file holds
+// beyond its size is put behind the highest address of the map, as it is;
+// Coverage then shows it as outside.
 func (m *Map) Arrange(im *image.Image) (*image.Image, error) { return m.Image.arrange(im) }
 
 // arranged reports whether a raw file needs more than a base.
@@ -126,6 +128,7 @@ func (s ImageSpec) arranged() bool {
 
 func (s ImageSpec) arrange(im *image.Image) (*image.Image, error) {
 	raw := im.Format() == image.FormatRaw
+	whole := im
 	var err error
 	if s.Swapped != 0 {
 		if raw {
@@ -146,10 +149,15 @@ func (s ImageSpec) arrange(im *image.Image) (*image.Image, error) {
 		}
 	}
 	if len(s.Parts) == 0 {
-		if s.Base == 0 {
+		if s.Base != 0 {
+			if im, err = im.Rebase(0, s.Base); err != nil {
+				return nil, err
+			}
+		}
+		if !s.arranged() {
 			return im, nil
 		}
-		return im.Rebase(0, s.Base)
+		return s.withRest(whole, im)
 	}
 	var placed []*image.Image
 	for _, p := range s.Parts {
@@ -164,7 +172,27 @@ func (s ImageSpec) arrange(im *image.Image) (*image.Image, error) {
 	if len(placed) == 0 {
 		return nil, fmt.Errorf("the file of %d bytes holds nothing of any part", im.Size())
 	}
-	return image.Combine(placed...)
+	if im, err = image.Combine(placed...); err != nil {
+		return nil, err
+	}
+	return s.withRest(whole, im)
+}
+
+// withRest puts what a file holds beyond the size of a full read behind the
+// highest address of the map, so that it shows as outside.
+func (s ImageSpec) withRest(file, arranged *image.Image) (*image.Image, error) {
+	if file.Size() <= s.Size {
+		return arranged, nil
+	}
+	rest, err := file.Slice(image.Range{Start: s.Size, Size: file.Size() - s.Size})
+	if err != nil {
+		return nil, err
+	}
+	top := s.extent()
+	if rest, err = rest.Rebase(s.Size, top[len(top)-1].End()); err != nil {
+		return nil, fmt.Errorf("the file has %d bytes more than a full read: %w", file.Size()-s.Size, err)
+	}
+	return image.Combine(arranged, rest)
 }
 
 // head returns the first bytes of im, at most size and a whole number of units.

@@ -99,7 +99,8 @@ func TestShortAndLongFiles(t *testing.T) {
 		"short":                 {"size = 8\nbase = 0x100", "ABCDE", []string{"100:ABCDE"}, []string{maps.CodeSize, maps.CodeMissing}},
 		"long":                  {"size = 8\nbase = 0x100", "ABCDEFGHIJ", []string{"100:ABCDEFGHIJ"}, []string{maps.CodeSize, maps.CodeOutside}},
 		"short, swapped":        {"size = 8\nswapped = 2", "BADCF", []string{"0:ABCD"}, []string{maps.CodeSize, maps.CodeMissing}},
-		"long, swapped":         {"size = 8\nswapped = 4", "DCBAHGFEIJ", []string{"0:ABCDEFGH"}, []string{maps.CodeSize}},
+		"long, swapped":         {"size = 8\nswapped = 4", "DCBAHGFEIJ", []string{"0:ABCDEFGHIJ"}, []string{maps.CodeSize, maps.CodeOutside}},
+		"long, parts":           {"size = 4\nparts = [{ name = \"a\", file = \"0+2\", base = 0 }, { name = \"b\", file = \"2+2\", base = 0x100 }]", "ABcdEF", []string{"0:AB", "100:cdEF"}, []string{maps.CodeSize, maps.CodeOutside}},
 		"short, interleaved":    {"size = 8\ninterleaved = 2", "AaBbC", []string{"0:AB", "4:ab"}, []string{maps.CodeSize, maps.CodeMissing}},
 		"short, second part":    {"size = 8\nparts = [{ name = \"a\", file = \"0+4\", base = 0 }, { name = \"b\", file = \"4+4\", base = 0x100 }]", "ABCDef", []string{"0:ABCD", "100:ef"}, []string{maps.CodeSize, maps.CodeMissing}},
 		"without a second part": {"size = 8\nparts = [{ name = \"a\", file = \"0+4\", base = 0 }, { name = \"b\", file = \"4+4\", base = 0x100 }]", "ABCD", []string{"0:ABCD"}, []string{maps.CodeSize, maps.CodeMissing}},
@@ -115,6 +116,9 @@ func TestShortAndLongFiles(t *testing.T) {
 				codes = append(codes, f.Code)
 			}
 			assert.Equal(t, c.codes, codes)
+			again, err := maps.Bind(b.Map, b.Image) // what is arranged has no size of its own
+			require.NoError(t, err)
+			require.NotEmpty(t, again.Coverage(), "the other way of binding must not hide it")
 		})
 	}
 	_, err := maps.Open(file(t, []byte("A")), imageMap(t, "size = 8\nswapped = 2"), image.Options{Format: image.FormatRaw})

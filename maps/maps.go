@@ -166,12 +166,14 @@ func (m *Map) regionName(addr uint64) string {
 
 // Extent returns the addresses a full image holds, sorted and merged: size
 // bytes from base on, or what the parts cover.
-func (m *Map) Extent() []image.Range {
-	if len(m.Image.Parts) == 0 {
-		return []image.Range{{Start: m.Image.Base, Size: m.Image.Size}}
+func (m *Map) Extent() []image.Range { return m.Image.extent() }
+
+func (s ImageSpec) extent() []image.Range {
+	if len(s.Parts) == 0 {
+		return []image.Range{{Start: s.Base, Size: s.Size}}
 	}
-	all := make([]image.Range, len(m.Image.Parts))
-	for i, p := range m.Image.Parts {
+	all := make([]image.Range, len(s.Parts))
+	for i, p := range s.Parts {
 		all[i] = p.Range()
 	}
 	return image.MergeRanges(all)
