@@ -14,6 +14,7 @@ import (
 	"example.com/calproof/diffmap/report"
 	"example.com/calproof/image"
 	"example.com/calproof/image/safefile"
+	"example.com/calproof/maps"
 )
 
 // ConvertOptions are the options of calproof convert.
@@ -53,7 +54,8 @@ func newConvertCommand(streams Streams) *cobra.Command {
 		Long: `Write the image IN to the new file OUT, as raw binary, Intel HEX or S-records:
 what --to says, else what OUT's name ends in. On the way, in this order: join
 interleaved files, add files beside it, swap bytes, keep ranges, move, split.
-IN may be -, standard input, and OUT may be -, standard output, with --to.
+With --map, IN is first arranged as the map says. IN may be -, standard input,
+and OUT may be -, standard output, with --to.
 
 An existing OUT is refused without --force, and OUT equal to IN always. IN is
 never changed. --split N writes N files, numbered before the ending of OUT.
@@ -72,6 +74,7 @@ never changed. --split N writes N files, numbered before the ending of OUT.
 	}
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
+	opts.AddMapFlag(cmd)
 	flags := cmd.Flags()
 	flags.BoolVar(&opts.Force, "force", false, "replace an existing OUT")
 	flags.StringArrayVar(&opts.Join, "join", nil, "interleave IN with this file, unit by unit; can be given several times")
@@ -117,9 +120,11 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 	if opts.Out == stdin && (opts.JSON || opts.Split != 0) {
 		return fmt.Errorf("convert: standard output takes the image alone; name a file for OUT, or leave out --json and --split")
 	}
-	inputs, err := opts.openAll(streams)
-	for _, im := range inputs {
-		defer im.Close()
+	files, err := opts.openAll(streams)
+	var inputs []*image.Image
+	for _, f := range files {
+		defer f.Close()
+		inputs = append(inputs, f.Image)
 	}
 	if err != nil {
 		return err
@@ -131,7 +136,7 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 	if opts.Out == stdin {
 		return write(streams.Out, images[0])
 	}
-	data := report.Convert(opts.In, inputs[0], opts.Out, opts.To, images...)
+	data := report.Convert(opts.In, files[0].file(), opts.Out, opts.To, images...)
 	if opts.Start.addr != nil || opts.Start.none {
 		data.StartAddress = opts.Start.addr
 	}
@@ -261,27 +266,34 @@ func (o *ConvertOptions) files() []string {
 
 // openAll opens every input: In, then those to join, then those to add. The
 // caller closes them, also after an error.
-func (o *ConvertOptions) openAll(streams Streams) ([]*image.Image, error) {
-	var images []*image.Image
-	open := func(path string, in Input) error {
-		im, err := in.open(streams, path, nil)
+func (o *ConvertOptions) openAll(streams Streams) ([]*opened, error) {
+	var all []*opened
+	open := func(path string, in Input, m *maps.Map) error {
+		im, err := in.open(streams, path, m)
 		if err == nil {
-			images = append(images, im.Image)
+			all = append(all, im)
 		}
 		return err
 	}
-	for _, path := range append([]string{o.In}, o.Join...) {
-		if err := open(path, o.Input); err != nil {
-			return images, err
+	m, err := o.loadMap()
+	if err != nil {
+		return nil, err
+	}
+	if err := open(o.In, o.Input, m); err != nil {
+		return all, err
+	}
+	for _, path := range o.Join {
+		if err := open(path, o.Input, nil); err != nil {
+			return all, err
 		}
 	}
 	for _, s := range o.Add {
 		path, at := placed(s)
-		if err := open(path, Input{Base: at}); err != nil {
-			return images, err
+		if err := open(path, Input{Base: at}, nil); err != nil {
+			return all, err
 		}
 	}
-	return images, nil
+	return all, nil
 }
 
 // arrange does to the opened images what the options say.

@@ -28,7 +28,7 @@ func newSumCommand(streams Streams) *cobra.Command {
 over all bytes it holds. Any CRC of the published catalogue, the common sums,
 and SHA-256, SHA-512, SHA-1 and MD5: 'calproof algorithms' lists them. IMAGE may
 be - for standard input. A range is FIRST-LAST (last byte included) or
-START+SIZE.
+START+SIZE. It needs no map; with one, addresses are the map's.
 
 ` + exitHelpDone,
 		Example: `  calproof sum demo/backup.bin --algorithm CRC-16/IBM-3740 --range 0x0-0x3FFD
@@ -42,6 +42,7 @@ START+SIZE.
 	}
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
+	opts.AddMapFlag(cmd)
 	cmd.Flags().StringVar(&opts.Algorithm, "algorithm", "", "name or alias of the algorithm (needed)")
 	addVar(cmd, rangesFlag{&opts.Ranges}, "range", "addresses to cover; can be given several times, in the order to cover")
 	complete(cmd, "algorithm", algorithmNames)
@@ -53,7 +54,11 @@ func runSum(_ context.Context, opts *SumOptions, streams Streams) error {
 	if err != nil {
 		return err
 	}
-	im, err := opts.open(streams, opts.Path, nil)
+	m, err := opts.loadMap()
+	if err != nil {
+		return err
+	}
+	im, err := opts.open(streams, opts.Path, m)
 	if err != nil {
 		return err
 	}
