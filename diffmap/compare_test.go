@@ -232,6 +232,10 @@ func TestCompareCoverageAlone(t *testing.T) {
 	assert.Equal(t, []image.Range{{Start: 10, Size: 2}}, res.Appeared)
 	cond := coverageSame(res, nil)
 	assert.Equal(t, evidence.Fail, cond.Verdict)
+	m := &regionmaps.Map{Regions: []regionmaps.Region{{Name: "all of it", Range: image.Range{Size: 10}}}}
+	mapped, err := compareImages(short, long, m, Options{})
+	require.NoError(t, err)
+	assert.Equal(t, []RegionChange{{Name: "all of it", Size: 10}, {Name: OutsideName, Appeared: 2, Outside: true}}, mapped.Regions)
 	res, err = Compare(long, short, nil, Options{})
 	require.NoError(t, err)
 	assert.False(t, res.Equal)

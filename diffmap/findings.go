@@ -34,10 +34,10 @@ const (
 	CodeArchiveEntry      = "archive-entry"           // an archive entry that does not verify or was never proved
 	CodeNotRestorable     = "not-restorable"          // the archive does not give the original back
 	CodeNoArchive         = "no-archive"              // no archive was given
-	CodeSupplyMissing     = "supply-volts-missing"    //
-	CodeSupplyLow         = "supply-volts-low"        //
-	CodeLatencyMissing    = "adapter-latency-missing" //
-	CodeLatencyHigh       = "adapter-latency-high"    //
+	CodeSupplyMissing     = "supply-volts-missing"    // the supply voltage is not stated
+	CodeSupplyLow         = "supply-volts-low"        // the supply voltage is below its limit
+	CodeLatencyMissing    = "adapter-latency-missing" // the adapter latency is not stated
+	CodeLatencyHigh       = "adapter-latency-high"    // the adapter latency is above its limit
 	CodeReadTime          = "read-time-out-of-limits" // the read took less or more time than the map says
 	CodeNotJudged         = "not-judged"              // something that could not be judged, and why
 )
@@ -133,19 +133,19 @@ func coverageFindings(r *Result, severity evidence.Severity) []evidence.Finding 
 	var out []evidence.Finding
 	if n := image.TotalSize(r.Vanished); n > 0 {
 		out = append(out, evidence.Finding{Code: CodeCoverageVanished, Severity: severity, Ranges: r.Vanished,
-			Message: fmt.Sprintf("%s of the original are missing from the modified image: %s", count(n, "byte"), some(r.Vanished, 0))})
+			Message: fmt.Sprintf("the modified image lacks %s of the original: %s", count(n, "byte"), some(r.Vanished, 0))})
 	}
 	if n := image.TotalSize(r.Appeared); n > 0 {
 		out = append(out, evidence.Finding{Code: CodeCoverageAppeared, Severity: severity, Ranges: r.Appeared,
-			Message: fmt.Sprintf("%s of the modified image are not in the original: %s", count(n, "byte"), some(r.Appeared, 0))})
+			Message: fmt.Sprintf("the modified image holds %s that the original does not: %s", count(n, "byte"), some(r.Appeared, 0))})
 	}
 	return out
 }
 
 func identityFinding(c IdentityChange, severity evidence.Severity) evidence.Finding {
 	return evidence.Finding{Code: CodeChangedIdentity, Severity: severity, Ranges: []image.Range{c.After.Range},
-		Message: fmt.Sprintf("identity field %q changed from %q to %q; a controller that answers with another identity may be refused",
-			c.After.Name, c.Before.Value, c.After.Value)}
+		Message: fmt.Sprintf("identity field %q changed from %s to %s; a controller that answers with another identity may be refused",
+			c.After.Name, quoted(c.Before.Value), quoted(c.After.Value))}
 }
 
 func cellFinding(t maps.TableValue, cell int, code string, severity evidence.Severity) evidence.Finding {

@@ -16,9 +16,9 @@ func Listing(b *maps.Bound) string {
 	line := func(format string, args ...any) { fmt.Fprintf(&out, format+"\n", args...) }
 	for _, v := range b.Identity() {
 		if v.Problem != "" {
-			line("identity %q: %q, %s", v.Name, v.Value, v.Problem)
+			line("identity %q: %s, %s", v.Name, quoted(v.Value), v.Problem)
 		} else {
-			line("identity %q: %q", v.Name, v.Value)
+			line("identity %q: %s", v.Name, quoted(v.Value))
 		}
 	}
 	for _, t := range b.Tables() {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
+	"unicode"
 
 	"example.com/calproof/image"
 	"example.com/calproof/maps"
@@ -36,6 +38,15 @@ func withUnit(number, unit string) string {
 		return number
 	}
 	return number + " " + unit
+}
+
+// quoted puts a decoded text in quotes. Package maps has escaped what cannot be
+// shown, and escaping its escapes would only blur them.
+func quoted(s string) string {
+	if strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return strconv.Quote(s)
+	}
+	return `"` + s + `"`
 }
 
 func formatLimits(t maps.TableValue) string {
