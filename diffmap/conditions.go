@@ -73,6 +73,9 @@ func originalProved(in GateInput) (Condition, error) {
 			for _, f := range agreed.Findings {
 				c.Evidence = append(c.Evidence, f.Message)
 			}
+			if repeated == evidence.Pass && agreed.Differ == 0 {
+				c.findf(CodeIdenticalRead, evidence.Note, "the second read equals the original in every byte; make sure that it is a read of its own and no copy of the file")
+			}
 		}
 	}
 	archived := evidence.Unproven // by an archive entry

@@ -94,6 +94,7 @@ func TestGate(t *testing.T) {
 		{"neither", both(noSecond, archive(nil)), verdicts{ConditionOriginal: unproven, ConditionRestorable: unproven}, []string{CodeNoRepeat}},
 		{"second read is the same image", both(archive(nil), func(_ *testing.T, in *GateInput) { in.SecondRead = in.Original }),
 			verdicts{ConditionOriginal: unproven, ConditionRestorable: unproven}, []string{CodeSameRead}},
+		{"second read is equal in every byte", func(t *testing.T, in *GateInput) { in.SecondRead = raw(t, smallImage(nil)) }, nil, []string{CodeIdenticalRead}},
 		{"second read differs in a value", func(t *testing.T, in *GateInput) { in.SecondRead = raw(t, smallImage(flip(0x3010))) },
 			verdicts{ConditionOriginal: fail}, nil},
 		{"archive entry kept as unproven", both(noSecond, archive(&ArchiveEvidence{Verified: evidence.Pass, Kept: unproven, Restorable: evidence.Pass})),
