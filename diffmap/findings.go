@@ -31,7 +31,7 @@ const (
 	CodeNoMap             = "no-region-map"           // no region map was given
 	CodeNoRepeat          = "no-second-read"          // neither a second read nor a proved archive entry
 	CodeSameRead          = "second-read-same-image"  // the second read is the original itself
-	CodeIdenticalRead      = "second-read-identical"   // the second read equals the original in every byte, as a copy of the file would
+	CodeIdenticalRead     = "second-read-identical"   // the second read equals the original in every byte, as a copy of the file would
 	CodeArchiveEntry      = "archive-entry"           // an archive entry that does not verify or was never proved
 	CodeNotRestorable     = "not-restorable"          // the archive does not give the original back
 	CodeNoArchive         = "no-archive"              // no archive was given
