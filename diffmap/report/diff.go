@@ -38,8 +38,7 @@ func (d DiffData) text(p *printer, findings []evidence.Finding) {
 		return
 	}
 	p.wrap(0, 2, "different: %s", changeSummary(d.Result))
-	p.line(0, "")
-	p.pairs([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}})
+	p.facts([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}})
 	p.diff(d.Result)
 	p.findings("Look again", findings, false)
 	if d.Listing != "" {

@@ -59,8 +59,7 @@ func (d GateData) outcome() (evidence.Verdict, []evidence.Finding) {
 
 func (d GateData) text(p *printer, _ []evidence.Finding) {
 	p.verdict(d.GateResult.Verdict, "%s", d.reason())
-	p.line(0, "")
-	p.pairs([][2]string{{"original", d.Original}, {"second read", d.SecondRead}, {"modified", d.Modified}, {"map", d.Map.line()},
+	p.facts([][2]string{{"original", d.Original}, {"second read", d.SecondRead}, {"modified", d.Modified}, {"map", d.Map.line()},
 		{"changed", d.changed()}})
 	p.heading("Conditions")
 	for i, c := range d.Conditions {

@@ -130,7 +130,6 @@ func (d InspectData) outcome() (evidence.Verdict, []evidence.Finding) {
 
 func (d InspectData) text(p *printer, findings []evidence.Finding) {
 	p.wrap(0, 2, "%s: %s, %s in %s", d.File, formatName(d.Format), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
-	p.line(0, "")
 	start := ""
 	if d.StartAddress != nil {
 		start = fmt.Sprintf("0x%X", *d.StartAddress)
@@ -139,7 +138,7 @@ func (d InspectData) text(p *printer, findings []evidence.Finding) {
 	if d.Header != "" {
 		header = fmt.Sprintf("%q", d.Header)
 	}
-	p.pairs([][2]string{
+	p.facts([][2]string{
 		{"file size", bytesOf(d.FileSize)}, {"SHA-256", d.SHA256}, {"header", header},
 		{"starts at", start}, {"map", d.Map.line()},
 	})

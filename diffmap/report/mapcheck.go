@@ -111,8 +111,7 @@ func (d MapCheckData) text(p *printer, _ []evidence.Finding) {
 	default:
 		p.verdict(verdict, "%s is a valid region map, but %s when tried on %s", d.File, tallyText(tally(d.Fit)), d.Image)
 	}
-	p.line(0, "")
-	p.pairs([][2]string{{"title", d.Title}, {"names", fmt.Sprintf("%s, %s, %s, %s",
+	p.facts([][2]string{{"title", d.Title}, {"names", fmt.Sprintf("%s, %s, %s, %s",
 		count(uint64(d.Regions), "region"), count(uint64(d.Checksums), "checksum rule"),
 		count(uint64(d.Tables), "table"), count(uint64(d.Identities), "identity field"))}})
 	p.findings("Findings", d.Fit, true)

@@ -117,14 +117,16 @@ func (d AlgorithmsData) text(p *printer, _ []evidence.Finding) {
 
 func (p *printer) algorithm(a AlgorithmView) {
 	p.line(0, "%s", a.Name)
+	residue := ""
+	if a.CRC != nil {
+		residue = a.CRC.Residue
+	}
 	p.pairs([][2]string{
 		{"other names", strings.Join(a.Aliases, ", ")},
 		{"width", count(uint64(a.Width), "bit")},
 		{"parameters", a.Parameters},
 		{"check", a.Check + ` (of the nine bytes "123456789")`},
+		{"residue", residue},
 		{"source", a.Source},
 	})
-	if c := a.CRC; c != nil {
-		p.pairs([][2]string{{"residue    ", c.Residue}})
-	}
 }

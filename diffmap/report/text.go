@@ -96,6 +96,14 @@ func (p *printer) heading(format string, args ...any) {
 	p.line(0, format, args...)
 }
 
+// facts writes pairs with an empty line before them, if there are any.
+func (p *printer) facts(list [][2]string) {
+	if slices.ContainsFunc(list, func(kv [2]string) bool { return kv[1] != "" }) {
+		p.line(0, "")
+		p.pairs(list)
+	}
+}
+
 // pairs writes names and values in two columns. Pairs with an empty value are
 // left out.
 func (p *printer) pairs(list [][2]string) {

@@ -30,8 +30,7 @@ func (d VerifyData) outcome() (evidence.Verdict, []evidence.Finding) {
 
 func (d VerifyData) text(p *printer, findings []evidence.Finding) {
 	p.verdict(d.Verdict, "%s: %s", d.File, d.reason(findings))
-	p.line(0, "")
-	p.pairs([][2]string{{"map", d.Map.line()}})
+	p.facts([][2]string{{"map", d.Map.line()}})
 	for i, l := range d.Strip {
 		if i == 0 {
 			p.line(0, "")
@@ -239,7 +238,6 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 		output = strings.Join(d.Parts, ", ")
 	}
 	p.wrap(0, 2, "wrote %s: %s, %s in %s", output, formatName(d.OutputFormat), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
-	p.line(0, "")
 	start, filled := "", ""
 	if d.StartAddress != nil {
 		start = fmt.Sprintf("0x%X", *d.StartAddress)
@@ -247,7 +245,7 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 	if d.Filled > 0 {
 		filled = count(d.Filled, "byte") + " of gaps"
 	}
-	p.pairs([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
+	p.facts([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
 		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"starts at", start}})
 	p.notes(d.Notes)
 }
