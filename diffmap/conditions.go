@@ -122,8 +122,11 @@ func coverageSame(diff *Result, expected []evidence.Finding) Condition {
 	return c
 }
 
-func checksumsHold(diff *Result) Condition {
+func checksumsHold(m *maps.Map, diff *Result) Condition {
 	c := Condition{Code: ConditionChecksums, Title: "every checksum rule holds in the modified image"}
+	for _, f := range brokenSignatures(m, diff) {
+		c.find(f)
+	}
 	if len(diff.Checksums) == 0 {
 		c.findf(CodeNoChecksumRules, evidence.Caution, "the map has no checksum rule, so nothing was proved; add the rules of this controller to the map")
 		return c
@@ -144,6 +147,30 @@ func checksumsHold(diff *Result) Condition {
 		c.say(r.After.Verdict, "%s", f.Message)
 	}
 	return c
+}
+
+// brokenSignatures returns a finding for every signature that covers a changed
+// byte, as far as the map says what it covers.
+func brokenSignatures(m *maps.Map, diff *Result) []evidence.Finding {
+	var out []evidence.Finding
+	for _, r := range m.Regions {
+		var hit []image.Range
+		for _, c := range r.Cover {
+			for _, changed := range diff.Regions {
+				for _, x := range changed.Ranges {
+					if both, ok := c.Intersect(x); ok {
+						hit = append(hit, both)
+					}
+				}
+			}
+		}
+		if hit = image.MergeRanges(hit); hit != nil {
+			out = append(out, evidence.Finding{Code: CodeSignatureBroken, Severity: evidence.Fault, Region: r.Name, Ranges: hit,
+				Message: fmt.Sprintf("signature %q covers bytes that changed: %s; the controller refuses the image, and only the holder of the key can sign it anew",
+					r.Name, some(hit, 0))})
+		}
+	}
+	return out
 }
 
 func editsAllowed(diff *Result, accepted map[string]string) Condition {

@@ -40,6 +40,9 @@ const (
 	CodeLatencyMissing    = "adapter-latency-missing" // the adapter latency is not stated
 	CodeLatencyHigh       = "adapter-latency-high"    // the adapter latency is above its limit
 	CodeReadTime          = "read-time-out-of-limits" // the read took less or more time than the map says
+	CodeSignatureBroken   = "signature-broken"        // bytes that a signature covers differ
+	CodeNoOriginal        = "no-original"             // resealed without the image before the edit
+	CodeFieldNotAllowed   = "field-not-allowed"       // a stored value that was put right lies where no edit is allowed
 	CodeNotJudged         = "not-judged"              // something that could not be judged, and why
 )
 

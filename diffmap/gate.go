@@ -101,7 +101,8 @@ func (g *GateResult) Findings() []evidence.Finding {
 //   - coverage-same passes if both images hold the same addresses and the
 //     modified image covers what the map expects.
 //   - checksums-hold passes if the map has a rule and every rule passes in the
-//     modified image.
+//     modified image. It fails if a signature covers a changed byte, where the
+//     map says what it covers.
 //   - edits-allowed passes if every changed byte lies in a region whose edit is
 //     allowed, or must be asked and is accepted with a reason. Without the
 //     acceptance it is unproven. It fails for a byte in a region whose edit is
@@ -146,7 +147,7 @@ func Gate(in GateInput) (*GateResult, error) {
 	res.Conditions = []Condition{
 		proved,
 		coverageSame(diff, modified.Coverage()),
-		checksumsHold(diff),
+		checksumsHold(in.Map, diff),
 		editsAllowed(diff, in.Accepted),
 		protectedUntouched(in.Map, diff),
 		tablesInLimits(diff, tables),

@@ -13,8 +13,9 @@ type Bound struct {
 	Map   *Map
 	Image *image.Image // the image as the map's addresses see it: parts placed, interleave and swap undone
 
-	opened *image.Image // what Open opened, nil for Bind
-	size   uint64       // bytes of the raw file, 0 if the image is no raw file
+	opened  *image.Image                             // what Open opened, nil for Bind
+	arrange func(*image.Image) (*image.Image, error) // how opened became Image, nil for Bind
+	size    uint64                                   // bytes of the raw file, 0 if the image is no raw file
 }
 
 // Open opens the image file at path, arranges it as m says, and binds it. The
@@ -69,6 +70,7 @@ func open(path string, m *Map, opts image.Options, openImage func(image.Options)
 	if base != 0 {
 		spec.Base = base
 	}
+	b.arrange = spec.arrange
 	if b.Image, err = spec.arrange(im); err != nil {
 		im.Close()
 		return nil, fmt.Errorf("%s: %w", path, err)

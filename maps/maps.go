@@ -105,6 +105,8 @@ type Region struct {
 	Tags []Tag `toml:"tags"`
 	// Whether a good read must hold content here: may_be_erased for adaptation and unused, expected for every other role, if not given.
 	Content Content `toml:"content"`
+	// For a signature: the ranges it covers, if known. A change there breaks the signature.
+	Cover []image.Range `toml:"cover"`
 }
 
 // Named values of the map language.

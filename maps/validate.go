@@ -210,6 +210,14 @@ func (v *validator) regions() {
 				v.key(index(path+".tags", j), "%q is given twice", tag)
 			}
 		}
+		if len(r.Cover) > 0 && r.Role != RoleSignature {
+			v.key(path+".cover", "only a signature covers something; this region's role is %s", r.Role)
+		}
+		for j, covered := range r.Cover {
+			if at := index(path+".cover", j); !v.has(at) {
+				v.inside(at, covered)
+			}
+		}
 		if v.has(path + ".range") {
 			continue
 		}
