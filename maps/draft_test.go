@@ -16,6 +16,8 @@ import (
 func TestDraft(t *testing.T) {
 	data := noise(0x8000)
 	copy(data[0x2000:0x4000], slices.Repeat([]byte{0xFF}, 0x2000))
+	copy(data[0x6000:0x6200], slices.Repeat([]byte{0xFF}, 0x200)) // just long enough
+	data[0x5FFF], data[0x6200] = 1, 1
 	copy(data[0x7000:], slices.Repeat([]byte{0x00}, 0x1000))
 	copy(data[0x5000:], "\x0011111111111111111\x00")
 	im, err := image.FromSegments(image.Segment{Start: 0x10000, Data: data})
@@ -31,7 +33,9 @@ func TestDraft(t *testing.T) {
 	assert.Equal(t, []string{
 		"0x10000-0x11FFF program forbidden",
 		"0x12000-0x13FFF unused forbidden",
-		"0x14000-0x16FFF program forbidden",
+		"0x14000-0x15FFF program forbidden",
+		"0x16000-0x161FF unused forbidden",
+		"0x16200-0x16FFF program forbidden",
 		"0x17000-0x17FFF unused forbidden",
 	}, got)
 	assert.Equal(t, byte(0xFF), m.Image.Erased)

@@ -139,6 +139,10 @@ func TestOtherReaders(t *testing.T) {
 		_, err := maps.Parse("m.toml", []byte(head+c))
 		assert.Error(t, err, c)
 	}
+	// An inline table is closed. Only go-toml itself sees this one.
+	_, err := maps.Parse("m.toml", []byte("bench = { min_supply_volts = 1 }\nbench.max_adapter_latency_ms = 1\n"+head))
+	require.ErrorContains(t, err, "m.toml:2:1: ")
+	require.ErrorContains(t, err, "not TOML")
 }
 
 func TestDefaults(t *testing.T) {

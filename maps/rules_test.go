@@ -180,6 +180,23 @@ stored    = { at = 0x10, counted_as = 0x00 }
 	proves(t, b, []uint64{0, 0xF, 0x14, 0x1F, 0x22, 0x2F, 0x32, 0x3F, 0x40, 0x7F}, []uint64{0x20, 0x21, 0x30, 0x31, 0x80}, "0x10+4")
 }
 
+// TestMasksAtTheirEdges has a mask of one byte, ranges that begin and end
+// inside a mask, and a range that is masked as a whole.
+func TestMasksAtTheirEdges(t *testing.T) {
+	data := noise(0x100)
+	message := slices.Concat(data[:0x10], []byte{0xEE}, data[0x11:0x20], []byte{1, 2}, []byte{3, 4}, data[0x24:0x28], []byte{2, 3})
+	binary.BigEndian.PutUint32(data[0xF0:], crc32.ChecksumIEEE(message))
+	b := flat(t, data, `
+[[checksum]]
+name      = "edges"
+algorithm = "CRC-32/ISO-HDLC"
+cover     = ["0x0-0x21", "0x22-0x27", "0x21-0x22"]
+count     = [{ range = "0x20-0x23", as = "01 02 03 04" }, { range = "0x10+1", as = 0xEE }]
+stored    = { at = 0xF0 }
+`)
+	proves(t, b, []uint64{0xF, 0x11, 0x1F, 0x24, 0x27}, []uint64{0x10, 0x20, 0x21, 0x22, 0x23, 0x28}, "0xF0+4")
+}
+
 func TestOrderOfRanges(t *testing.T) {
 	data := noise(0x100)
 	message := append(slices.Clone(data[0x80:0xC0]), data[0x00:0x40]...)
@@ -436,6 +453,23 @@ stored    = {}
 	assert.Contains(t, byRule["count"][0].Reason, "1 to 8192 are allowed")
 }
 
+func TestEntriesWithoutBytes(t *testing.T) {
+	b := flat(t, make([]byte, 0x100), `
+[[checksum]]
+name      = "record"
+algorithm = "sum-8/u8"
+records   = { at = 0x20, size = 12, count = 1, start = { offset = 0, type = "u32" }, length = { offset = 4, type = "u32" }, sum = 8 }
+stored    = {}
+[[checksum]]
+name      = "item"
+algorithm = "sum-8/u8"
+list      = { at = 0x40, length = { offset = 0, type = "u32" }, sum = 4, count = 1 }
+stored    = {}
+`)
+	assert.Contains(t, b.Check()[0].Reason, "the length in the record at 0x20 is zero")
+	assert.Contains(t, b.Check()[1].Reason, "the length of the item at 0x40 is zero")
+}
+
 func TestList(t *testing.T) {
 	for name, c := range map[string]struct {
 		sum      string
@@ -531,6 +565,27 @@ cover     = ["0x40-0x7F"]
 stored    = { at = 0xE0, form = "value_then_complement" }
 `).Check()[0]
 	assert.Contains(t, r.Reason, "the value and its complement do not belong together")
+	assert.Equal(t, "0x00000001", r.Stored)
+	put(data, 0xE0, "0000000100000002")
+	r = flat(t, data, `
+[[checksum]]
+name      = "pair"
+algorithm = "CRC-32/ISO-HDLC"
+cover     = ["0x40-0x7F"]
+stored    = { at = 0xE0, form = "complement_then_value" }
+`).Check()[0]
+	assert.Equal(t, "0x00000002", r.Stored, "the plain half is shown")
+
+	copy(data[0xE0:], append([]byte{0x7F}, be(s, 4)...))
+	r = flat(t, data, `
+[[checksum]]
+name      = "ones above"
+algorithm = "CRC-32/ISO-HDLC"
+cover     = ["0x40-0x7F"]
+stored    = { at = 0xE0, bytes = 5, upper = "ones" }
+`).Check()[0]
+	assert.Equal(t, evidence.Fail, r.Verdict)
+	assert.Contains(t, r.Reason, "the bits beside the value are not all ones")
 }
 
 func TestWidthsThatAreNoWholeByte(t *testing.T) {
@@ -723,6 +778,25 @@ stored     = { at = 0xF0 }
 `)
 	proves(t, b, []uint64{0x40, 0x60}, []uint64{0x61, 0x3F}, "0xE0-0xF3")
 
+	// What is whole already is not padded.
+	whole := slices.Clone(data)
+	binary.BigEndian.PutUint32(whole[0xE0:], crc32.ChecksumIEEE(whole[0x40:0x60]))
+	binary.BigEndian.PutUint32(whole[0xE4:], crc32.ChecksumIEEE(append(slices.Clone(whole[0x40:0x63]), 0x77)))
+	proves(t, flat(t, whole, `
+[[checksum]]
+name      = "whole"
+algorithm = "CRC-32/ISO-HDLC"
+cover     = ["0x40-0x5F"]
+pad       = { to = 4, with = 0x77 }
+stored    = { at = 0xE0 }
+[[checksum]]
+name      = "one byte short"
+algorithm = "CRC-32/ISO-HDLC"
+cover     = ["0x40-0x62"]
+pad       = { to = 4, with = 0x77 }
+stored    = { at = 0xE4 }
+`), []uint64{0x40, 0x5F, 0x62}, nil, "0xE0+8")
+
 	r := flat(t, data, `
 [[checksum]]
 name   = "no padding said"
@@ -740,6 +814,19 @@ func TestLengthInAnEndAroundSum(t *testing.T) {
 [[checksum]]
 name       = "carry"
 sum        = { width = 16, word = 2, op = "add_carry" }
+add_length = "bytes"
+cover      = ["0-3"]
+stored     = { at = 4 }
+`)
+	proves(t, b, []uint64{0, 3}, nil, "4+2")
+
+	// Start value 0xFFFD and length 4 carry by themselves: 0x10001, so 0x0002;
+	// the words 0x0001 and 0x0002 make it 5.
+	b = flat(t, []byte{0x00, 0x01, 0x00, 0x02, 0x00, 0x05}, `
+[[checksum]]
+name       = "carry"
+sum        = { width = 16, word = 2, op = "add_carry" }
+init       = 0xFFFD
 add_length = "bytes"
 cover      = ["0-3"]
 stored     = { at = 4 }
@@ -783,6 +870,24 @@ cover = ["0x90-0x91"]
 stored = { at = 0xF1 }
 `)
 	proves(t, b, []uint64{0, 0x1F, 0x20, 0x3F, 0x80, 0x90}, []uint64{0x40}, "0xE0-0xF1")
+
+	// A CRC that is not reflected holds its register as it is: two halves of
+	// "123456789" give the published check value of CRC-16/IBM-3740, 0x29B1.
+	halves := append([]byte("123456789"), 0, 0, 0x29, 0xB1)
+	b2 := flat(t, halves, `
+[[checksum]]
+name = "first"
+algorithm = "CRC-16/IBM-3740"
+cover = ["0-3"]
+stored = { at = 9 }
+[[checksum]]
+name = "second"
+algorithm = "CRC-16/IBM-3740"
+init_from = "first"
+cover = ["4-8"]
+stored = { at = 11 }
+`)
+	assert.Equal(t, evidence.Pass, b2.Check()[1].Verdict, b2.Check()[1].Reason)
 
 	// A rule whose seed cannot be computed fails and says why.
 	short := apply(t, b.Map, image.Segment{Start: 0x20, Data: data[0x20:]})
@@ -863,6 +968,14 @@ rebalance = { at = 0x40, bytes = 2 }`,
 		"end-around carry": `sum = { width = 16, word = 2, op = "add_carry", form = "ones_complement" }
 cover = ["0x0-0xFF"]
 target = 0x0
+rebalance = { at = 0x40, bytes = 2 }`,
+		"end-around carry, other side": `sum = { width = 16, word = 2, op = "add_carry" }
+cover = ["0x0-0xFF"]
+target = 0x1
+rebalance = { at = 0x40, bytes = 2 }`,
+		"end-around carry, all ones": `sum = { width = 16, word = 2, op = "add_carry" }
+cover = ["0x0-0xFF"]
+target = 0xFFFF
 rebalance = { at = 0x40, bytes = 2 }`,
 		"bytes counted three times": `algorithm = "sum-8/u8"
 cover = ["0x0-0xFF", "0x80-0x8F", "0x80-0x8F"]
@@ -964,6 +1077,23 @@ stored = { at = { at = 0x1, type = "u8" } }
 		_, err := b.Seal()
 		require.ErrorContains(t, err, "overlap")
 	})
+	t.Run("a length that a seal changes", func(t *testing.T) {
+		b := flat(t, noise(0x100), `
+[[checksum]]
+name = "a"
+algorithm = "CRC-16/IBM-3740"
+cover = ["0x10-0x1F"]
+stored = { at = 0x80 }
+[[checksum]]
+name = "b"
+algorithm = "CRC-16/IBM-3740"
+cover = [{ start = 0x20, length = { at = 0x80, type = "u8", plus = 1 } }]
+stored = { at = 0xF0 }
+gaps = "skip"
+`)
+		_, err := b.Seal()
+		require.ErrorContains(t, err, "after all rules were sealed")
+	})
 	t.Run("the field is missing", func(t *testing.T) {
 		m := parse(t, 0x100, `
 [[checksum]]
@@ -980,6 +1110,33 @@ stored = { at = 0x80 }
 		_, err := b.Seal()
 		require.Error(t, err)
 	})
+}
+
+// TestDependencyThroughASeed has a rule that covers no other one's field, but
+// starts from one that does.
+func TestDependencyThroughASeed(t *testing.T) {
+	b := flat(t, noise(0x100), `
+[[checksum]]
+name = "seeded"
+algorithm = "CRC-16/IBM-3740"
+init_from = "middle"
+cover = ["0x80-0x8F"]
+stored = { at = 0xF0 }
+[[checksum]]
+name = "middle"
+algorithm = "CRC-16/IBM-3740"
+cover = ["0x0-0x1F"]
+stored = { at = 0xF2 }
+[[checksum]]
+name = "inner"
+algorithm = "CRC-16/IBM-3740"
+cover = ["0x20-0x2F"]
+stored = { at = 0x10 }
+`)
+	patches, err := b.Seal()
+	require.NoError(t, err)
+	require.Len(t, patches, 3)
+	assert.Equal(t, []string{"inner", "middle", "seeded"}, []string{patches[0].Rule, patches[1].Rule, patches[2].Rule})
 }
 
 // TestDependencyOrder has three rules in a chain, written in the wrong order,
@@ -1117,6 +1274,7 @@ stored = { at = 0x0 }
 	}
 	assert.Equal(t, 16, computed)
 	assert.Equal(t, uint64(16<<20), maps.MaxCovered(0x1000))
+	assert.Equal(t, uint64(32<<20), maps.MaxCovered(4<<20))
 }
 
 func TestLimitOfResults(t *testing.T) {
