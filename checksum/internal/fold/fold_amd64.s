@@ -299,11 +299,11 @@ finish:
 	MOVOU constants_low(DI), X2
 	REDUCE(X0, X1, X2, X3, X4)
 	PSRLDQ $8, X0
-	MOVQ  X0, ret+40(FP)
+	MOVQ   X0, ret+40(FP)
 	RET
 msb:
 	REDUCEMSB(X0, X1, X3)
-	MOVQ  X0, ret+40(FP)
+	MOVQ X0, ret+40(FP)
 	RET
 
 // func mul(c *constants, a, b uint64) uint64
