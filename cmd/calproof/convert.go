@@ -50,7 +50,7 @@ func newConvertCommand(streams Streams) *cobra.Command {
 	opts := &ConvertOptions{Fill: 0xFF}
 	cmd := &cobra.Command{
 		Use:   "convert IN OUT",
-		Short: "Write an image in another format, joined, split, swapped, cut or moved",
+		Short: "Write an image in another format, joined, split, cut or moved",
 		Long: `Write the image IN to the new file OUT, as raw binary, Intel HEX or S-records:
 what --to says, else what OUT's name ends in. On the way, in this order: join
 interleaved files, add files beside it, swap bytes, keep ranges, move, split.

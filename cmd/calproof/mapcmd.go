@@ -17,7 +17,7 @@ import (
 func newMapCommand(streams Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "map COMMAND",
-		Short: "Check and compare region maps, print their schema, start a new one",
+		Short: "Check, compare and start region maps, print their schema",
 		Long: `A region map is a TOML file, written by you, that says what lies where in an
 image: regions, checksum rules, tables, identity fields.
 

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
-	"strings"
 
 	"github.com/spf13/cobra"
 )
@@ -42,6 +41,8 @@ talks to a controller, and never changes its inputs.
 		SilenceUsage:  true,
 	}
 	group(root)
+	root.SetUsageFunc(usage)
+	root.SetHelpCommand(newHelpCommand())
 	root.CompletionOptions.DisableDefaultCmd = true // completion.go has ours
 	root.SetIn(streams.In)
 	root.SetOut(streams.Out)
@@ -77,11 +78,7 @@ func group(cmd *cobra.Command) {
 			}
 			return exitError(exitCouldNotRun)
 		}
-		msg := fmt.Sprintf("unknown command %q for %q", args[0], cmd.CommandPath())
-		if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
-			msg += fmt.Sprintf("; did you mean %q?", strings.Join(near, `" or "`))
-		}
-		return fmt.Errorf("%s; see '%s --help'", msg, cmd.CommandPath())
+		return unknownCommand(cmd, args[0])
 	}
 	cmd.SuggestionsMinimumDistance = 2
 }
