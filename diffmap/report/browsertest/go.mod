@@ -17,4 +17,5 @@ require (
 	github.com/sergi/go-diff v1.4.0 // indirect
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/exp v0.0.0-20261113113407-e3970619a1a4 // indirect
+	golang.org/x/sys v0.50.0 // indirect
 )
