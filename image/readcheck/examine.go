@@ -88,10 +88,17 @@ func listRanges(ranges []image.Range) string {
 	return s
 }
 
-// sortFindings puts faults first, then cautions, then notes; within each, by
+// sortFindings puts faults first, then cautions, then notes; within each, what
+// names a cause before the checksums and fields that suffer from it, then by
 // address and code.
 func sortFindings(f []evidence.Finding) {
 	weight := map[evidence.Severity]int{evidence.Fault: 0, evidence.Caution: 1, evidence.Note: 2}
+	suffers := func(f evidence.Finding) int {
+		if strings.HasPrefix(f.Code, "checksum-") || strings.HasPrefix(f.Code, "identity-") {
+			return 1
+		}
+		return 0
+	}
 	start := func(f evidence.Finding) uint64 {
 		if len(f.Ranges) == 0 {
 			return 0
@@ -99,6 +106,7 @@ func sortFindings(f []evidence.Finding) {
 		return f.Ranges[0].Start
 	}
 	slices.SortStableFunc(f, func(a, b evidence.Finding) int {
-		return cmp.Or(cmp.Compare(weight[a.Severity], weight[b.Severity]), cmp.Compare(start(a), start(b)), cmp.Compare(a.Code, b.Code))
+		return cmp.Or(cmp.Compare(weight[a.Severity], weight[b.Severity]), cmp.Compare(suffers(a), suffers(b)),
+			cmp.Compare(start(a), start(b)), cmp.Compare(a.Code, b.Code))
 	})
 }

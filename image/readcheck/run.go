@@ -2,6 +2,7 @@ package readcheck
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"example.com/calproof/image"
@@ -88,28 +89,55 @@ func (x *examiner) checkMap(b *maps.Bound) {
 	x.findings = append(x.findings, b.Coverage()...)
 	results := b.Check()
 	var proved []image.Range
-	failed := 0
 	for _, r := range results {
-		switch {
-		case r.Verdict != evidence.Pass:
-			failed++
+		if r.Verdict != evidence.Pass {
 			x.findings = append(x.findings, r.Finding())
-		case wideEnough(r):
+		} else if wideEnough(r) {
 			proved = append(proved, r.Cover...)
 		}
 	}
 	proved = image.MergeRanges(proved)
-	for _, id := range b.Identity() {
+	identity := b.Identity()
+	for _, id := range identity {
 		if id.Problem != "" {
-			failed++
 			x.found("identity-unreadable", evidence.Fault, []image.Range{id.Range},
 				"identity field %q at %s does not read as %s: %s; a shifted, swapped or short read does that, so read it again", id.Name, id.Range, id.As, id.Problem)
 		}
 	}
+	x.checkAnchors(results, identity)
 	x.checkHoles(proved)
 	x.checkEntropy(proved)
 	x.clear(proved)
+	x.nameShortRead()
 	x.judgeProof(len(results), proved)
+}
+
+// nameShortRead turns the caution about a constant tail into a fault where the
+// map expects content in it: the read stopped there.
+func (x *examiner) nameShortRead() {
+	for i := range x.findings {
+		f := &x.findings[i]
+		if f.Code != "tail-constant" || f.Severity != evidence.Caution {
+			continue
+		}
+		tail := f.Ranges[0]
+		var missing []string
+		for _, r := range x.m.Regions {
+			if both, ok := r.Range.Intersect(tail); ok && r.Content == maps.ContentExpected && both.Last() == r.Range.Last() {
+				missing = append(missing, fmt.Sprintf("%q", r.Name))
+			}
+		}
+		if len(missing) == 0 {
+			continue
+		}
+		f.Code, f.Severity = "short-read", evidence.Fault
+		f.Message = fmt.Sprintf("the read stopped at 0x%X: the last %d bytes (%s) hold one pattern, where the map expects the rest of %s; read again from 0x%X", tail.Start, tail.Size, tail, strings.Join(missing, ", "), tail.Start)
+		x.findings = slices.DeleteFunc(x.findings, func(o evidence.Finding) bool {
+			hole := o.Code == "hole" || o.Code == "erased-part" || o.Code == "region-blank"
+			return hole && len(o.Ranges) == 1 && tail.Covers(o.Ranges[0])
+		})
+		return
+	}
 }
 
 // wideEnough reports whether a rule's value is wide enough for its agreeing to
