@@ -196,7 +196,9 @@ const (
 )
 
 // shortedLines returns where the image reads as it does when address lines
-// a < b touch each other.
+// a < b touch each other. For a line below unitLines it returns a run over the
+// whole image or none: sparse tables imitate a bridge of such a line over a
+// few kilobytes.
 func (c *content) shortedLines(a, b int, how bridge, need int) []lineRun {
 	t := lineTracker{need: need}
 	for _, s := range c.spans {
@@ -206,11 +208,10 @@ func (c *content) shortedLines(a, b int, how bridge, need int) []lineRun {
 				if s.classes[u] == classFill {
 					continue
 				}
-				if bridgedInside(s.unit(u), a, b, how) {
-					t.equal(s.hashes[u], s.classes[u], s.unitAddr(u))
-				} else {
-					t.differ()
+				if !bridgedInside(s.unit(u), a, b, how) {
+					return nil
 				}
+				t.equal(s.hashes[u], s.classes[u], s.unitAddr(u))
 			}
 		case a < unitLines:
 			step := 1 << (b - unitLines)
@@ -219,11 +220,10 @@ func (c *content) shortedLines(a, b int, how bridge, need int) []lineRun {
 				if at>>b&1 == 1 || s.classes[u] == classFill && s.hashes[u] == s.hashes[u+step] {
 					continue
 				}
-				if bridgedAcross(s.unit(u), s.unit(u+step), a, how) {
-					t.equal(s.hashes[u], s.classes[u], at, at|1<<b)
-				} else {
-					t.differ()
+				if !bridgedAcross(s.unit(u), s.unit(u+step), a, how) {
+					return nil
 				}
+				t.equal(s.hashes[u], s.classes[u], at, at|1<<b)
 			}
 		default:
 			sa, sb := 1<<(a-unitLines), 1<<(b-unitLines)
@@ -312,8 +312,7 @@ func (x *examiner) checkAddressLines() {
 			}
 			for _, how := range []bridge{lowWins, highWins} {
 				runs := x.c.shortedLines(a, b, how, x.lim.lineUnits)
-				if len(runs) == 0 || a < unitLines && !runs[0].whole {
-					// Sparse tables imitate a bridge of a low line over a few kilobytes.
+				if len(runs) == 0 {
 					continue
 				}
 				where, ranges := describeRuns(runs)

@@ -10,7 +10,7 @@ import (
 // some: pairs of letters that are common in one direction and rare in the
 // other tell which arrangement makes words.
 const (
-	orderSample = 8 << 20 // bytes looked at for each arrangement, spread over the image
+	orderSample = 2 << 20 // bytes looked at for each arrangement, spread over the image
 	orderChunk  = 64 << 10
 	orderMin    = 24  // pairs an arrangement needs
 	orderRatio  = 1.4 // times the pairs of the image as it is, and ...

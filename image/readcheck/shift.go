@@ -17,11 +17,12 @@ import (
 // words (compressed, or code of odd lengths) has no such order, and a shift in
 // it cannot be seen this way.
 const (
-	seqBits    = 17   // log2 of the sequences remembered
-	phaseStep  = 256  // bytes per point at which a shift is tried
-	phaseMin   = 32   // pairs across the point that must speak for a shift
-	phaseZ     = 5    // standard deviations by which they must outnumber the rest
-	phaseShare = 0.85 // how strictly they must keep to it, against the other pairs
+	seqBits     = 17      // log2 of the sequences remembered
+	phaseSample = 1 << 20 // sequences looked at
+	phaseStep   = 256     // bytes per point at which a shift is tried
+	phaseMin    = 32      // pairs across the point that must speak for a shift
+	phaseZ      = 5       // standard deviations by which they must outnumber the rest
+	phaseShare  = 0.85    // how strictly they must keep to it, against the other pairs
 )
 
 // phases counts pairs of equal sequences by their distance modulo four.
@@ -45,6 +46,12 @@ func countPhases(data []byte) *phases {
 	for r := range ph.cross {
 		ph.cross[r] = make([]int32, points)
 	}
+	// Large images are thinned out by content, so that both places of a
+	// sequence are kept or left out together.
+	thin := uint64(0)
+	for len(data)>>bits.Len64(thin) > phaseSample {
+		thin = thin<<1 | 1
+	}
 	lastDist := -1
 	for i := 0; i+8 <= len(data); i++ {
 		w := binary.LittleEndian.Uint64(data[i:])
@@ -57,7 +64,10 @@ func countPhases(data []byte) *phases {
 		h := w * 0x9E3779B97F4A7C15
 		h ^= h >> 29
 		h *= 0xBF58476D1CE4E5B9
-		at, tag := h>>(64-seqBits), uint32(h)
+		if h&thin != 0 {
+			continue
+		}
+		at, tag := h>>(64-seqBits), uint32(h>>8)
 		s := &oldest[at]
 		if s.pos == 0 {
 			*s = slot{tag, uint32(i + 1)}

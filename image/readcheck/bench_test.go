@@ -1,0 +1,78 @@
+package readcheck
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+
+	"example.com/calproof/image/readcheck/internal/faults"
+)
+
+// benchImage repeats nothing: 4 MiB stretches with a vocabulary each, cut to
+// size.
+func benchImage(size int) []byte {
+	var data []byte
+	for seed := uint64(1); len(data) < size; seed++ {
+		data = append(data, faults.Synth(rand.New(rand.NewPCG(seed, 9)), min(size, 4<<20))...)
+	}
+	return data[:size]
+}
+
+func BenchmarkChecks(b *testing.B) {
+	data := benchImage(16 << 20)
+	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+	for _, check := range []struct {
+		name string
+		run  func()
+	}{
+		{"classify", func() { contentOf(0, data) }},
+		{"address-lines", x.checkAddressLines},
+		{"data-lines", x.checkDataLines},
+		{"repeats", x.checkRepeats},
+		{"tail", x.checkTail},
+		{"shift", x.checkShift},
+		{"byte-order", x.checkOrder},
+		{"text", x.checkText},
+		{"entropy", func() { x.checkEntropy(nil) }},
+		{"peer=copy", func() { bytes.Clone(data) }},
+	} {
+		b.Run("check="+check.name, func(b *testing.B) {
+			b.SetBytes(int64(len(data)))
+			for b.Loop() {
+				check.run()
+				x.findings = nil
+			}
+		})
+	}
+}
+
+func BenchmarkExamine(b *testing.B) {
+	for _, mib := range []int{1, 64} {
+		im := imageOf(b, benchImage(mib<<20))
+		b.Run(fmt.Sprintf("size=%dMiB", mib), func(b *testing.B) {
+			b.SetBytes(int64(mib) << 20)
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := Examine(nil, im); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+func BenchmarkAgree(b *testing.B) {
+	data := benchImage(16 << 20)
+	second := bytes.Clone(data)
+	for i := 0; i < len(second); i += 4099 {
+		second[i] ^= 1
+	}
+	first, other := imageOf(b, data), imageOf(b, second)
+	b.SetBytes(int64(2 * len(data)))
+	for b.Loop() {
+		if _, err := Agree(nil, first, other); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
