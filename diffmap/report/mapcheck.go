@@ -116,20 +116,3 @@ func (d MapCheckData) text(p *printer, _ []evidence.Finding) {
 		count(uint64(d.Tables), "table"), count(uint64(d.Identities), "identity field"))}})
 	p.findings("Findings", d.Fit, true)
 }
-
-// VersionData names the program and what it was built with.
-type VersionData struct {
-	Version string `json:"version"`
-	Go      string `json:"go"` // release of the Go tool chain
-	OS      string `json:"os"`
-	Arch    string `json:"arch"`
-}
-
-// Command returns "version".
-func (VersionData) Command() string { return "version" }
-
-func (d VersionData) outcome() (evidence.Verdict, []evidence.Finding) { return evidence.Pass, nil }
-
-func (d VersionData) text(p *printer, _ []evidence.Finding) {
-	p.line(0, "calproof %s (%s, %s/%s)", d.Version, d.Go, d.OS, d.Arch)
-}

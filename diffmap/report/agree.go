@@ -1,0 +1,79 @@
+package report
+
+import (
+	"fmt"
+
+	"example.com/calproof/diffmap"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
+)
+
+// AgreeData is whether repeated reads of one controller agree.
+type AgreeData struct {
+	Reads []string    `json:"reads"` // file names, in the order given
+	Map   *MapSummary `json:"map,omitempty"`
+	*readcheck.Agreement
+	Merged string `json:"merged,omitempty"` // file to which a majority image was written
+}
+
+// Command returns "agree".
+func (AgreeData) Command() string { return "agree" }
+
+func (d AgreeData) outcome() (evidence.Verdict, []evidence.Finding) {
+	return d.Agreement.Verdict, d.Agreement.Findings
+}
+
+func (d AgreeData) text(p *printer, findings []evidence.Finding) {
+	words := map[evidence.Verdict]string{evidence.Pass: "agree", evidence.Fail: "do not agree", evidence.Unproven: "may agree, but it is not proved"}
+	p.verdict(d.Agreement.Verdict, "%s %s", count(uint64(len(d.Reads)), "read"), words[d.Agreement.Verdict])
+	p.line(0, "")
+	var list [][2]string
+	for i, name := range d.Reads {
+		list = append(list, [2]string{fmt.Sprintf("read %d", i+1), name})
+	}
+	p.pairs(append(list, [][2]string{
+		{"compared", bytesOf(d.Compared)}, {"differ", d.differ()}, {"no majority", rangeList(d.NoMajority, 4)},
+		{"map", d.Map.line()}, {"merged", d.Merged}}...))
+	if len(d.Where) > 0 {
+		p.heading("Where they differ")
+		var rows [][]string
+		for _, w := range d.Where {
+			name, role := w.Name, string(w.Role)
+			if name == "" {
+				name = diffmap.OutsideName
+			}
+			rows = append(rows, []string{name, role, count(w.Bytes, "byte")})
+		}
+		p.columns(2, "llr", rows)
+	}
+	if d.Differ > 0 {
+		p.heading("Against read 1")
+		for _, pair := range d.Pairs {
+			p.labelled(2, 10, fmt.Sprintf("read %d", pair.Read), "%s", pairText(pair))
+		}
+	}
+	p.findings("Findings", findings, true)
+}
+
+func (d AgreeData) differ() string {
+	if d.Differ == 0 {
+		return "0 bytes"
+	}
+	s := count(d.Differ, "byte") + ": " + rangeList(d.Ranges, 4)
+	if d.Truncated {
+		s += " and further ones"
+	}
+	return s
+}
+
+func pairText(pair readcheck.PairDiff) string {
+	s := fmt.Sprintf("%s differ; %s went from 1 to 0, %s from 0 to 1",
+		count(pair.Bytes, "byte"), count(pair.OneToZero, "bit"), thousands(pair.ZeroToOne))
+	if pair.Block > 0 {
+		s += fmt.Sprintf("; they keep to transfer blocks of %d bytes", pair.Block)
+	}
+	if pair.Cause != "" {
+		s += "; " + pair.Cause
+	}
+	return s
+}
