@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/diffmap/report"
 )
 
@@ -18,6 +19,7 @@ type DiffOptions struct {
 	diffmap.Options
 	Original, Modified string
 	Listing            bool
+	Edits              string
 }
 
 func newDiffCommand(streams Streams) *cobra.Command {
@@ -48,6 +50,7 @@ standard input.
 	opts.Page.AddFlags(cmd)
 	cmd.Flags().Uint64Var(&opts.JoinGap, "join-gap", 0, "count changes with at most this many equal bytes between them as one")
 	cmd.Flags().BoolVar(&opts.Listing, "listing", false, "add a unified diff of all tables and identity fields, decoded")
+	cmd.Flags().StringVar(&opts.Edits, "edits", "", "edits file: name the recorded edits that account for the difference, and what none explains")
 	return cmd
 }
 
@@ -72,6 +75,15 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 			return errors.New("diff: --listing decodes tables and identity fields; name the region map with --map")
 		}
 		data.Listing = diffmap.DiffText(opts.Original, diffmap.Listing(original.bound), opts.Modified, diffmap.Listing(modified.bound))
+	}
+	if opts.Edits != "" {
+		file, err := edits.Load(opts.Edits)
+		if err != nil {
+			return err
+		}
+		if data.Edits, err = edits.Explain(original.Image, modified.Image, m, file); err != nil {
+			return err
+		}
 	}
 	if err := opts.write(data, m, pageInput{"original", opts.Original, original}, pageInput{"modified", opts.Modified, modified}); err != nil {
 		return err

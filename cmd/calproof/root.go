@@ -57,6 +57,8 @@ talks to a controller, and never changes its inputs.
 		newDemoCommand(streams),
 		newDiffCommand(streams),
 		newGateCommand(streams),
+		newEditsCommand(streams),
+		newResealCommand(streams),
 		newInspectCommand(streams),
 		newMapCommand(streams),
 		newSumCommand(streams),

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
@@ -19,7 +20,8 @@ type DiffData struct {
 	Modified string      `json:"modified"`
 	Map      *MapSummary `json:"map,omitempty"`
 	*diffmap.Result
-	Listing string `json:"listing,omitempty"` // unified diff of the decoded listings, if asked for
+	Listing string             `json:"listing,omitempty"` // unified diff of the decoded listings, if asked for
+	Edits   *edits.Explanation `json:"edits,omitempty"`   // which recorded edits account for the difference, if asked for
 }
 
 // Command returns "diff".
@@ -39,6 +41,7 @@ func (d DiffData) text(p *printer, findings []evidence.Finding) {
 	}
 	p.wrap(0, 2, "different: %s", changeSummary(d.Result))
 	p.facts([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}})
+	p.explanation(d.Edits)
 	p.diff(d.Result)
 	p.findings("Look again", findings, false)
 	if d.Listing != "" {
