@@ -26,7 +26,7 @@ import (
 	"example.com/calproof/maps"
 )
 
-// Map is the text of groomer.toml.
+// mapText is groomer.toml. It is read only.
 //
 //go:embed groomer.toml
 var mapText []byte
