@@ -15,7 +15,10 @@ type GateOptions struct {
 	Output
 	Input
 	Page
+	ArchivePlace
 	Original, Modified, SecondRead string
+	Vehicle                        string
+	Save                           bool
 	Bench                          diffmap.BenchFigures
 	Accepted                       map[string]string
 }
@@ -31,11 +34,18 @@ condition with its evidence: the original is a proved backup, coverage is the
 same, every checksum agrees, every changed byte lies where an edit is allowed,
 boot, program, identity and signature are untouched, table cells stay in their
 limits, the bench is fit, the backup can be restored. What cannot be proved is
-unproven, never pass. The gate writes nothing.
+unproven, never pass. The gate writes nothing but its own record, if asked.
+
+An archive (--archive or CALPROOF_ARCHIVE) proves the original if an entry holds
+the same bytes, all of it verifies, and its kept verdict is pass and still is
+when computed again. --save keeps MODIFIED there with the gate's verdict.
 
 ` + exitHelpVerdict,
 		Example: `  calproof gate demo/backup.bin demo/edited.bin --map demo/groomer.toml --second-read demo/second-read.bin --supply-volts 13.2 --adapter-latency-ms 0.8  # exits 3
-  calproof gate demo/backup.bin demo/edited-boot.bin --map demo/groomer.toml --html boot.html  # exits 1`,
+  calproof gate demo/backup.bin demo/edited-boot.bin --map demo/groomer.toml --html boot.html  # exits 1
+  calproof archive init shop
+  calproof archive add demo/backup.bin --archive shop --vehicle groomer-2 --kind backup --map demo/groomer.toml --second-read demo/second-read.bin
+  calproof gate demo/backup.bin demo/edited.bin --map demo/groomer.toml --archive shop --vehicle groomer-2 --save --supply-volts 13.2 --adapter-latency-ms 0.8`,
 		Args: takes("ORIGINAL", "MODIFIED"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			opts.Original, opts.Modified = args[0], args[1]
@@ -53,15 +63,23 @@ unproven, never pass. The gate writes nothing.
 	addVar(cmd, measureFlag{&opts.Bench.SupplyVolts}, "supply-volts", "measured supply at the controller, in volts")
 	addVar(cmd, measureFlag{&opts.Bench.AdapterLatencyMS}, "adapter-latency-ms", "measured latency of the adapter, in milliseconds")
 	cmd.Flags().DurationVar(&took, "took", 0, "how long the read of the original took, such as 68m30s")
+	opts.ArchivePlace.AddFlags(cmd)
+	cmd.Flags().StringVar(&opts.Vehicle, "vehicle", "", "vehicle of the archive that the original belongs to (default: found by its hash)")
+	cmd.Flags().BoolVar(&opts.Save, "save", false, "keep the modified image in the archive with this verdict")
 	addVar(cmd, reasonsFlag{&opts.Accepted}, "accept", "accept changes in a region that must be asked for, and why; can be given several times")
 	return cmd
 }
 
-func runGate(_ context.Context, opts *GateOptions, streams Streams) error {
+func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 	m, err := opts.needMap("gate")
 	if err != nil {
 		return err
 	}
+	record, err := opts.openRecord()
+	if err != nil {
+		return err
+	}
+	defer record.close()
 	original, modified, err := opts.openPair(streams, opts.Original, opts.Modified, m)
 	if err != nil {
 		return err
@@ -79,11 +97,19 @@ func runGate(_ context.Context, opts *GateOptions, streams Streams) error {
 		in.SecondRead = second.Image
 		files = append(files, pageInput{"second read", opts.SecondRead, second})
 	}
+	if err := record.consult(ctx, &in, original); err != nil {
+		return err
+	}
 	result, err := diffmap.Gate(in)
 	if err != nil {
 		return err
 	}
 	data := report.Gate(opts.Original, opts.Modified, opts.SecondRead, in, result)
+	if opts.Save {
+		if data.Saved, err = record.save(ctx, in, report.New(version, data), files); err != nil {
+			return err
+		}
+	}
 	if err := opts.write(data, m, files...); err != nil {
 		return err
 	}

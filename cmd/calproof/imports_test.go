@@ -74,7 +74,8 @@ func allowed() map[string][]string {
 		"maps/demo":         {"image", "maps"},
 		"image/readcheck":   {"checksum", "image", "image/evidence", "image/vin", "maps"},
 		"diffmap":           {"checksum", "image", "image/evidence", "image/readcheck", "maps"},
-		"diffmap/report":    {"checksum", "image", "image/archive", "image/evidence", "image/readcheck", "maps", "diffmap", "diffmap/edits"},
+		"diffmap/keeping":   {"checksum", "image", "image/archive", "image/archive/bagit", "image/evidence", "image/readcheck", "maps", "diffmap"},
+		"diffmap/report":    {"checksum", "image", "image/archive", "image/evidence", "image/readcheck", "maps", "diffmap", "diffmap/edits", "diffmap/keeping"},
 		"cmd":               {"checksum/...", "diffmap/...", "image/...", "maps/..."},
 	}
 }

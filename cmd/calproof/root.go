@@ -52,6 +52,7 @@ talks to a controller, and never changes its inputs.
 	})
 	root.AddCommand(
 		newAlgorithmsCommand(streams),
+		newArchiveCommand(streams),
 		newCompletionCommand(streams),
 		newConvertCommand(streams),
 		newDemoCommand(streams),

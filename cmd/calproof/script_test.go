@@ -55,7 +55,8 @@ func setupScript(env *testscript.Env) error {
 //
 //	demo DIR             writes the demo scenario
 //	bytes FILE HEX...    writes a file from hex text; "FF*16" repeats a byte
-//	flip FILE ADDR MASK  changes the byte at a file offset by XOR with MASK
+//	flip FILE ADDR MASK  changes the byte at a file offset by XOR with MASK;
+//	                     FILE may be a pattern that one file answers to
 //	sub FILE OLD NEW     replaces a text that occurs once in a file
 //	exits CODE CMD...    runs a program and demands this exit code; with
 //	                     --json also that stdout is a document of our schema
@@ -112,13 +113,19 @@ func scriptFlip(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	mask, err := strconv.ParseUint(args[2], 0, 8)
 	ts.Check(err)
-	data, err := os.ReadFile(ts.MkAbs(args[0]))
+	files, err := filepath.Glob(ts.MkAbs(args[0]))
+	ts.Check(err)
+	if len(files) != 1 {
+		ts.Fatalf("flip: %d files answer to %s", len(files), args[0])
+	}
+	data, err := os.ReadFile(files[0])
 	ts.Check(err)
 	if at >= uint64(len(data)) || mask == 0 {
 		ts.Fatalf("flip: nothing to change at %#x of %d bytes", at, len(data))
 	}
 	data[at] ^= byte(mask)
-	ts.Check(os.WriteFile(ts.MkAbs(args[0]), data, 0o666))
+	ts.Check(os.Chmod(files[0], 0o666)) // an archive's files are read-only
+	ts.Check(os.WriteFile(files[0], data, 0o666))
 }
 
 func scriptSub(ts *testscript.TestScript, neg bool, args []string) {

@@ -14,10 +14,13 @@ type Streams struct {
 	In       io.Reader
 	Out, Err io.Writer
 	Colour   bool // whether text on Out may be coloured
+	Progress bool // whether Err shows progress: it is a terminal
 }
 
 func processStreams() Streams {
-	return Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Colour: wantsColour(os.Getenv, term.IsTerminal(int(os.Stdout.Fd())))}
+	return Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr,
+		Colour:   wantsColour(os.Getenv, term.IsTerminal(int(os.Stdout.Fd()))),
+		Progress: term.IsTerminal(int(os.Stderr.Fd())) && os.Getenv("TERM") != "dumb"}
 }
 
 // wantsColour reports whether text may be coloured: on a terminal that can show

@@ -22,7 +22,8 @@ type GateData struct {
 	SecondRead string       `json:"second_read,omitempty"`
 	Map        *MapSummary  `json:"map"`
 	Bench      BenchData    `json:"bench"`
-	Accepted   []Acceptance `json:"accepted"` // by region name
+	Accepted   []Acceptance `json:"accepted"`        // by region name
+	Saved      string       `json:"saved,omitempty"` // archive entry that keeps this verdict
 	*diffmap.GateResult
 }
 
@@ -60,7 +61,7 @@ func (d GateData) outcome() (evidence.Verdict, []evidence.Finding) {
 func (d GateData) text(p *printer, _ []evidence.Finding) {
 	p.verdict(d.GateResult.Verdict, "%s", d.reason())
 	p.facts([][2]string{{"original", d.Original}, {"second read", d.SecondRead}, {"modified", d.Modified}, {"map", d.Map.line()},
-		{"changed", d.changed()}})
+		{"changed", d.changed()}, {"kept as", d.Saved}})
 	p.heading("Conditions")
 	for i, c := range d.Conditions {
 		if i > 0 {

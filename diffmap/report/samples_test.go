@@ -1,6 +1,7 @@
 package report
 
 import (
+	gomaps "maps"
 	"math"
 	"time"
 
@@ -107,7 +108,7 @@ func sampleGate() GateData {
 		},
 		Diff: sampleDiff(),
 	})
-	d.Map = summary
+	d.Map, d.Saved = summary, "groomer-2/0002-gate-2026-11-25"
 	return d
 }
 
@@ -132,7 +133,7 @@ func samples() map[string]Data {
 		Read: &readcheck.Report{Verdict: evidence.Pass, Findings: []evidence.Finding{}}, Identity: []maps.IdentityValue{software, chassis}}
 	disproved := &diffmap.Verification{HasMap: true, Verdict: evidence.Fail, Coverage: []evidence.Finding{caution}, Checksums: []maps.RuleResult{rulePass, ruleFail},
 		Read: &readcheck.Report{Verdict: evidence.Fail, Findings: []evidence.Finding{stuck}, NotJudged: []string{"data lines: no region holds content of more than 4 KiB"}}}
-	return map[string]Data{
+	all := map[string]Data{
 		"inspect": InspectData{File: "tracks.hex", FileSize: 2900, SHA256: "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
 			Format: image.FormatIntelHex, Size: 1040, Segments: []image.Range{rng(0x0, 1024), rng(0x8000, 16)}, Gaps: []image.Range{rng(1024, 0x8000-1024)},
 			Header: "tracks\x1b[2J", StartAddress: ptr(uint64(0x8000)), Notes: []FileNote{{Line: 12, Message: "the record at 0x10 is given twice with equal bytes", Ranges: []image.Range{rng(0x10, 16)}}, {Message: "start address 0x8000"}},
@@ -175,4 +176,6 @@ func samples() map[string]Data {
 			Next: [][]string{{"diff", "demo/backup.bin", "demo/edited.bin"}}},
 		"version": VersionData{Version: "0.1.0", Go: "go1.26.8", OS: "linux", Arch: "amd64"},
 	}
+	gomaps.Copy(all, archiveSamples(verified, disproved))
+	return all
 }

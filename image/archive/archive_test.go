@@ -71,10 +71,10 @@ func passed(v evidence.Verdict) *Verdict {
 
 // backup is an addition with everything in it.
 func backup(vehicle string, image []byte) Addition {
-	volts, latency, took := 13.1, 0.5, 62*time.Minute
+	volts, latency, took, base := 13.1, 0.5, 62*time.Minute, uint64(0x8000)
 	return Addition{
 		Vehicle: vehicle, Kind: Backup,
-		Image: BytesSource("backup.bin", image), ImageFormat: "raw",
+		Image: BytesSource("backup.bin", image), ImageFormat: "raw", ImageBase: &base,
 		SecondRead: BytesSource("second-read.bin", image), Map: BytesSource("groomer.toml", []byte("format = 1\n")),
 		Attached: []*Source{BytesSource("licence.txt", []byte("for tests only\n"))},
 		Note:     "read on the bench,\nlid open", Verdict: passed(evidence.Pass),

@@ -51,6 +51,7 @@ type Entry struct {
 	ImageSHA256  string           `json:"image_sha256,omitempty"`
 	ImageName    string           `json:"image_name,omitempty"` // of the file that was given
 	ImageFormat  string           `json:"image_format,omitempty"`
+	ImageBase    *uint64          `json:"image_base,omitempty"`    // address of the first byte of a raw file; nil means the map's, or 0
 	ParentSHA256 string           `json:"parent_sha256,omitempty"` // of the image this one was made from
 	Verdict      evidence.Verdict `json:"verdict,omitempty"`       // the kept verdict
 	Controller   bagit.Fields     `json:"controller,omitempty"`    // identity fields read from the image
@@ -86,6 +87,7 @@ const (
 	labelImageSum   = "Image-SHA256"
 	labelImageName  = "Image-Original-Name"
 	labelFormat     = "Image-Format"
+	labelBase       = "Image-Base-Address" // hexadecimal with 0x
 	labelParent     = "Parent-Image-SHA256"
 	labelSecond     = "Second-Read-File"
 	labelMap        = "Map-File"
@@ -121,6 +123,9 @@ func (e *Entry) info(oxum string) ([]byte, error) {
 	put(labelImageSum, e.ImageSHA256)
 	put(labelImageName, e.ImageName)
 	put(labelFormat, e.ImageFormat)
+	if e.ImageBase != nil {
+		put(labelBase, fmt.Sprintf("0x%X", *e.ImageBase))
+	}
 	put(labelParent, e.ParentSHA256)
 	put(labelSecond, e.SecondReadPath)
 	put(labelMap, e.MapPath)
@@ -214,6 +219,13 @@ func entryFromInfo(f bagit.Fields) (Entry, error) {
 			p.bad(labelController, `is not "name = value"`)
 		}
 		e.Controller = append(e.Controller, bagit.Field{Label: label, Value: value})
+	}
+	if s := p.one(labelBase, false); s != "" {
+		base, err := strconv.ParseUint(s, 0, 64)
+		if err != nil {
+			p.bad(labelBase, "is no address")
+		}
+		e.ImageBase = &base
 	}
 	e.Conditions = Conditions{SupplyVolts: p.float(labelVolts), AdapterLatencyMS: p.float(labelLatency)}
 	if s := p.one(labelDuration, false); s != "" {

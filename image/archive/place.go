@@ -76,7 +76,7 @@ func (w *writer) place(add *Addition) error {
 	w.entry = Entry{
 		Vehicle: add.Vehicle, VIN: add.VIN, Kind: add.Kind, Number: 1,
 		Created: w.a.opts.Now().UTC(), Tool: w.a.opts.Tool,
-		ImageFormat: add.ImageFormat, ParentSHA256: add.Parent, Controller: add.Controller, Conditions: add.Conditions,
+		ImageFormat: add.ImageFormat, ImageBase: add.ImageBase, ParentSHA256: add.Parent, Controller: add.Controller, Conditions: add.Conditions,
 	}
 	e := &w.entry
 	if v == nil {

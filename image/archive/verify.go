@@ -87,7 +87,7 @@ type EntryVerification struct {
 // ended.
 func (r *Reader) Verify(ctx context.Context, opts VerifyOptions) (*Verification, error) {
 	var folders []string
-	out := &Verification{}
+	out := &Verification{Findings: []evidence.Finding{}}
 	if opts.Vehicle != "" {
 		v, err := r.Vehicle(ctx, opts.Vehicle)
 		if err != nil {
@@ -100,7 +100,7 @@ func (r *Reader) Verify(ctx context.Context, opts VerifyOptions) (*Verification,
 		if folders, others, err = r.folders(); err != nil {
 			return nil, err
 		}
-		out.Findings = r.checkTop(others)
+		out.Findings = append(out.Findings, r.checkTop(others)...)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()

@@ -52,7 +52,8 @@ type Addition struct {
 
 	Image       *Source // nil for an attachment
 	ImageSHA256 string  // of the bytes that Verdict is about; "" if unknown
-	ImageFormat string  // how the image was opened, "" if it does not matter
+	ImageFormat string  // how the image was opened, "" to tell it by the bytes
+	ImageBase   *uint64 // address of the first byte of a raw file, nil for the map's
 	Parent      string  // SHA-256 of the image it was made from, "" for none
 	SecondRead  *Source
 	Map         *Source
@@ -102,6 +103,11 @@ func (a *Archive) Add(ctx context.Context, add Addition) (*Added, error) {
 		return nil, err
 	}
 	added.Entry = w.entry
+	if id := w.entry.VIN; id != "" {
+		if res, err := vin.Check(id); err == nil && !res.Agrees() {
+			added.Notes = append(added.Notes, res.Note())
+		}
+	}
 	return added, nil
 }
 
