@@ -338,8 +338,7 @@ func (ArchiveRestoreData) outcome() (evidence.Verdict, []evidence.Finding) {
 
 func (d ArchiveRestoreData) text(p *printer, _ []evidence.Finding) {
 	p.wrap(0, 2, "restored %s to %s: %s, read back and compared", d.Entry.Ref(), d.Output, bytesOf(d.Size))
-	p.line(0, "")
-	p.pairs([][2]string{{"SHA-256", d.Entry.ImageSHA256}, {"kept verdict", string(d.Entry.Verdict)}})
+	p.facts([][2]string{{"SHA-256", d.Entry.ImageSHA256}, {"kept verdict", string(d.Entry.Verdict)}})
 }
 
 // ArchiveExportData is a vehicle that was written to a file.
@@ -359,8 +358,7 @@ func (ArchiveExportData) outcome() (evidence.Verdict, []evidence.Finding) { retu
 
 func (d ArchiveExportData) text(p *printer, _ []evidence.Finding) {
 	p.wrap(0, 2, "exported %s with %s to %s: %s, read back and verified", d.Folder, entries(d.Entries), d.Output, bytesOf(d.Size))
-	p.line(0, "")
-	p.pairs([][2]string{{"SHA-256", d.SHA256}})
+	p.facts([][2]string{{"SHA-256", d.SHA256}})
 }
 
 func entries(n int) string {
