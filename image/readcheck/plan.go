@@ -1,0 +1,215 @@
+package readcheck
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/maps"
+)
+
+// Figures of the bench. None has a published source: they are common practice
+// in the trade, and the map's own figures win.
+const (
+	MinSupplyVolts      = 12.5 // volts, with a charger connected
+	MaxAdapterLatencyMS = 1.0  // milliseconds an adapter may hold an answer back
+	SlowAdapterMS       = 16.0 // milliseconds many adapters hold an answer back until they are set otherwise
+	LineBitsPerSecond   = 9600.0
+	TransferBlock       = 128 // bytes asked for at a time
+	requestBytes        = 9   // a request: header, service, address, length, checksum
+	answerBytes         = 6   // what an answer holds besides the data
+)
+
+// BitsPerByte is what one byte takes on an asynchronous serial line with
+// start-stop framing and no parity (8N1): a start bit, eight data bits, a stop
+// bit. Common practice, no source.
+const BitsPerByte = 10
+
+// PlanInput is what is known about the bench; zero values are not stated.
+type PlanInput struct {
+	SupplyVolts       *float64       // measured at the controller
+	AdapterLatencyMS  *float64       // as set
+	LineBitsPerSecond float64        // 0: the map's, or LineBitsPerSecond
+	Block             int            // bytes asked for at a time; 0: the map's, or TransferBlock
+	Took              *time.Duration // how long a read took
+}
+
+// Plan is the time a full read should take, and whether the bench is ready.
+type Plan struct {
+	Verdict  evidence.Verdict   `json:"verdict"`
+	Findings []evidence.Finding `json:"findings"`
+
+	Bytes         uint64  `json:"bytes"`
+	BitsPerSecond float64 `json:"bits_per_second"`
+	BitsPerByte   int     `json:"bits_per_byte"`
+	Block         int     `json:"block"`
+	Exchanges     uint64  `json:"exchanges"`        // a request and its answer each
+	LineSeconds   float64 `json:"line_seconds"`     // the memory's own bytes on the line: no read is quicker
+	OverSeconds   float64 `json:"overhead_seconds"` // requests, and what frames the answers
+	Times         []Time  `json:"times"`            // for each adapter latency, the lowest first
+
+	Checks []BenchCheck `json:"checks"`
+
+	// ReadMinutes is how long a full read takes by the map, zero if it does
+	// not say: controllers take pauses of their own.
+	ReadMinutes [2]float64 `json:"read_minutes"`
+	TookSeconds *float64   `json:"took_seconds,omitempty"`
+}
+
+// Time is how long a full read takes with an adapter that holds every answer
+// back for LatencyMS.
+type Time struct {
+	LatencyMS float64 `json:"latency_ms"`
+	Seconds   float64 `json:"seconds"`
+	Stated    bool    `json:"stated"` // the user's own figure
+}
+
+// BenchCheck is one thing to see to before a read.
+type BenchCheck struct {
+	Title   string           `json:"title"`
+	Verdict evidence.Verdict `json:"verdict"` // unproven for what was not stated and cannot be computed
+	Detail  string           `json:"detail"`
+}
+
+// NewPlan computes the plan for the controller that m describes.
+func NewPlan(m *maps.Map, in PlanInput) (*Plan, error) {
+	if m == nil {
+		return nil, fmt.Errorf("plan: a map is needed for the size of the memory; give one with --map")
+	}
+	p := &Plan{Bytes: m.Image.Size, BitsPerByte: BitsPerByte, ReadMinutes: m.Bench.ReadMinutes,
+		BitsPerSecond: firstSet(in.LineBitsPerSecond, m.Bench.LineBitsPerSecond, LineBitsPerSecond),
+		Block:         int(firstSet(float64(in.Block), float64(m.Read.TransferBlockBytes), TransferBlock))}
+	switch {
+	case !(p.BitsPerSecond > 0) || math.IsInf(p.BitsPerSecond, 0):
+		return nil, fmt.Errorf("plan: the line speed is %g bits a second; give a number above 0", p.BitsPerSecond)
+	case p.Block < 1 || uint64(p.Block) > max(p.Bytes, 1):
+		return nil, fmt.Errorf("plan: the transfer block is %d bytes; give 1 to %d", p.Block, p.Bytes)
+	}
+	for name, v := range map[string]*float64{"the supply": in.SupplyVolts, "the adapter latency": in.AdapterLatencyMS} {
+		if v != nil && (!(*v >= 0) || math.IsInf(*v, 0)) {
+			return nil, fmt.Errorf("plan: %s is %g; give a number of 0 or more", name, *v)
+		}
+	}
+	perByte := BitsPerByte / p.BitsPerSecond
+	p.Exchanges = (p.Bytes + uint64(p.Block) - 1) / uint64(p.Block)
+	p.LineSeconds = float64(p.Bytes) * perByte
+	p.OverSeconds = float64(p.Exchanges) * (requestBytes + answerBytes) * perByte
+	p.time(MaxAdapterLatencyMS, false)
+	p.time(SlowAdapterMS, false)
+	if in.AdapterLatencyMS != nil {
+		p.time(*in.AdapterLatencyMS, true)
+	}
+	p.check(m, in)
+	p.Verdict = evidence.Judge(p.Findings)
+	return p, nil
+}
+
+// firstSet returns the first value that is not 0.
+func firstSet(values ...float64) float64 {
+	for _, v := range values {
+		if v != 0 {
+			return v
+		}
+	}
+	return 0
+}
+
+// time adds the time with an adapter of the given latency, in order.
+func (p *Plan) time(latencyMS float64, stated bool) {
+	t := Time{latencyMS, p.LineSeconds + p.OverSeconds + float64(p.Exchanges)*latencyMS/1000, stated}
+	at := len(p.Times)
+	for i, o := range p.Times {
+		if o.LatencyMS == latencyMS {
+			p.Times[i].Stated = o.Stated || stated
+			return
+		}
+		if o.LatencyMS > latencyMS {
+			at = i
+			break
+		}
+	}
+	p.Times = append(p.Times[:at], append([]Time{t}, p.Times[at:]...)...)
+}
+
+func (p *Plan) found(code string, sev evidence.Severity, format string, args ...any) {
+	p.Findings = append(p.Findings, evidence.Finding{Code: code, Severity: sev, Message: fmt.Sprintf(format, args...)})
+}
+
+// check judges the figures stated and lists what else to see to.
+func (p *Plan) check(m *maps.Map, in PlanInput) {
+	p.Findings = []evidence.Finding{}
+	add := func(title string, v evidence.Verdict, format string, args ...any) {
+		p.Checks = append(p.Checks, BenchCheck{title, v, fmt.Sprintf(format, args...)})
+	}
+	volts := firstSet(m.Bench.MinSupplyVolts, MinSupplyVolts)
+	switch {
+	case in.SupplyVolts == nil:
+		add("supply", evidence.Unproven, "not stated; at least %g V at the controller, with a charger connected", volts)
+	case *in.SupplyVolts < volts:
+		add("supply", evidence.Fail, "%g V, below %g V", *in.SupplyVolts, volts)
+		p.found("supply-low", evidence.Fault, "the supply is %g V and should be at least %g V: connect a charger before reading or writing", *in.SupplyVolts, volts)
+	default:
+		add("supply", evidence.Pass, "%g V, at least %g V", *in.SupplyVolts, volts)
+	}
+	latency := firstSet(m.Bench.MaxAdapterLatencyMS, MaxAdapterLatencyMS)
+	switch {
+	case in.AdapterLatencyMS == nil:
+		add("adapter latency", evidence.Unproven, "not stated; at most %g ms", latency)
+	case *in.AdapterLatencyMS > latency:
+		add("adapter latency", evidence.Fail, "%g ms, above %g ms", *in.AdapterLatencyMS, latency)
+		p.found("latency-high", evidence.Fault, "the adapter latency is %g ms and should be at most %g ms: set it in the adapter's driver before reading or writing", *in.AdapterLatencyMS, latency)
+	default:
+		add("adapter latency", evidence.Pass, "%g ms, at most %g ms", *in.AdapterLatencyMS, latency)
+	}
+	p.checkTook(in.Took, add)
+	for _, c := range [][2]string{
+		{"computer", "on its own supply, sleep and screen lock off for as long as the read takes"},
+		{"wiring", "connections tight, nothing else on the line"},
+		{"second read", "read twice and compare the reads with calproof agree before anything is written"},
+		{"backup", "keep the proved read in the archive before anything is written"},
+	} {
+		add(c[0], evidence.Unproven, "%s", c[1])
+	}
+}
+
+// checkTook compares how long a read took with how long it must take.
+func (p *Plan) checkTook(took *time.Duration, add func(string, evidence.Verdict, string, ...any)) {
+	if took == nil {
+		return
+	}
+	s := took.Seconds()
+	p.TookSeconds = &s
+	least, most := 60*p.ReadMinutes[0], 60*p.ReadMinutes[1]
+	switch {
+	case s < p.LineSeconds:
+		add("duration", evidence.Fail, "%s, less than the %s the bytes alone take on the line", seconds(s), seconds(p.LineSeconds))
+		p.found("read-too-quick", evidence.Fault, "the read took %s, but %d bytes take %s at %g bits a second and %d bits a byte: it cannot be complete, or the line speed is another one; read again",
+			seconds(s), p.Bytes, seconds(p.LineSeconds), p.BitsPerSecond, p.BitsPerByte)
+	case least > 0 && s < least:
+		add("duration", evidence.Unproven, "%s, less than the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
+		p.found("read-quick", evidence.Caution, "the read took %s, and by the map a full read takes %g to %g minutes; check its size and its end before trusting it", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
+	case most > 0 && s > most:
+		add("duration", evidence.Pass, "%s, more than the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
+		p.found("read-slow", evidence.Note, "the read took %s, longer than the %g to %g minutes of the map: retries or a slow adapter", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
+	case least > 0:
+		add("duration", evidence.Pass, "%s, within the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
+	default:
+		add("duration", evidence.Pass, "%s, at least the %s the bytes take on the line", seconds(s), seconds(p.LineSeconds))
+	}
+}
+
+// seconds writes a duration in minutes and seconds.
+func seconds(s float64) string {
+	n := int64(math.Round(s))
+	switch {
+	case n >= 3600:
+		return fmt.Sprintf("%d h %02d min %02d s", n/3600, n/60%60, n%60)
+	case n >= 60:
+		return fmt.Sprintf("%d min %02d s", n/60, n%60)
+	}
+	return fmt.Sprintf("%d s", n)
+}
+
+// String writes t in minutes and seconds.
+func (t Time) String() string { return seconds(t.Seconds) }

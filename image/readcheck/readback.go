@@ -1,0 +1,79 @@
+package readcheck
+
+import (
+	"fmt"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/maps"
+)
+
+// Readback is whether a controller holds what was written to it.
+type Readback struct {
+	Verdict   evidence.Verdict   `json:"verdict"`
+	Findings  []evidence.Finding `json:"findings"`
+	Compared  uint64             `json:"compared"` // addresses that both images hold
+	Differ    uint64             `json:"differ"`
+	Where     []RegionDiff       `json:"where,omitempty"`
+	Pair      PairDiff           `json:"pair"` // how what was read differs from what was written
+	Ranges    []image.Range      `json:"ranges,omitempty"`
+	Truncated bool               `json:"truncated,omitempty"`
+}
+
+// adviceAfterWrite is what to do when a write failed: common practice, no
+// source.
+const adviceAfterWrite = "do not switch the controller off and keep the supply up; write the image again, and if that fails restore the backup (common practice, no source)"
+
+// CompareReadback compares what was read back from a controller with what was
+// written to it. Adaptation regions are set aside: the controller may have
+// learned since. m may be nil: then a difference leaves the verdict unproven.
+func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error) {
+	if written == nil || read == nil {
+		return nil, fmt.Errorf("readback: the image written or the image read is missing; give both")
+	}
+	pair := []*image.Image{written, read}
+	common := commonRanges(pair)
+	ag := &Agreement{Compared: image.TotalSize(common)}
+	c := comparer{m: m, ag: ag}
+	if err := c.run(pair, common); err != nil {
+		return nil, err
+	}
+	x := &examiner{m: m}
+	for _, side := range []struct {
+		name, other string
+		im          *image.Image
+	}{{"what was written", "what was read back", written}, {"what was read back", "what was written", read}} {
+		if extra := image.SubtractRanges(side.im.Segments(), common); len(extra) > 0 {
+			x.found("readback-coverage", evidence.Fault, extra, "%s holds %d bytes that %s lacks (%s); read back all of it before switching off",
+				side.name, image.TotalSize(extra), side.other, listRanges(extra))
+		}
+	}
+	learned := uint64(0)
+	for _, w := range ag.Where {
+		if w.Role == maps.RoleAdaptation {
+			learned += w.Bytes
+		}
+	}
+	wrong := ag.Differ - learned
+	switch {
+	case ag.Compared == 0:
+		x.found("readback-coverage", evidence.Fault, nil, "the two images have no address in common; give raw files the same base")
+	case wrong > 0 && m == nil:
+		x.found("readback-differs", evidence.Caution, ag.Ranges,
+			"%d bytes differ from what was written (%s)%s; without a map values the controller learns cannot be told from a failed write, so give one with --map, and until then %s",
+			wrong, listRanges(ag.Ranges), pairDetail(ag.Pairs), adviceAfterWrite)
+	case wrong > 0:
+		ranges := x.outsideAdaptation(ag.Ranges)
+		x.found("readback-differs", evidence.Fault, ranges,
+			"%d bytes outside the adaptation regions differ from what was written (%s; %s)%s; %s",
+			wrong, regionList(ag.Where), listRanges(ranges), pairDetail(ag.Pairs), adviceAfterWrite)
+	case learned > 0:
+		x.found("readback-learned", evidence.Note, ag.Ranges,
+			"all bytes outside the adaptation regions are as written; %d bytes in them differ, which the controller may have learned", learned)
+	default:
+		x.found("readback-equal", evidence.Note, nil, "all %d bytes are as written", ag.Compared)
+	}
+	sortFindings(x.findings)
+	return &Readback{Verdict: evidence.Judge(x.findings), Findings: x.findings, Compared: ag.Compared, Differ: ag.Differ,
+		Where: ag.Where, Pair: ag.Pairs[0], Ranges: ag.Ranges, Truncated: ag.Truncated}, nil
+}

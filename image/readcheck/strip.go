@@ -1,0 +1,182 @@
+package readcheck
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"example.com/calproof/image"
+	"example.com/calproof/maps"
+)
+
+// Cell is what one 64th of an image holds.
+type Cell uint8
+
+const (
+	CellOutside  Cell = iota // no byte, or no region of the map
+	CellErased               // one value from end to end
+	CellContent              // anything else
+	CellRepeated             // content that stands elsewhere too and should not
+	CellChanged              // bytes that differ from another image
+)
+
+// StripCells is the number of cells of a strip.
+const StripCells = 64
+
+// Strip is an image at a glance: 64 cells in a row, each one 64th of it.
+type Strip struct {
+	Range image.Range // from the first to the last byte of the map's image, or of the image
+	Cells [StripCells]Cell
+}
+
+// NewStrip looks at im. m may be nil: then no byte is outside the map.
+// repeated and changed are the addresses that findings and comparisons name.
+// A cell with any changed byte is changed, else one with any repeated byte is
+// repeated.
+func NewStrip(m *maps.Map, im *image.Image, repeated, changed []image.Range) (*Strip, error) {
+	s := &Strip{Range: im.Bounds()}
+	if m != nil {
+		extent := m.Extent()
+		first, last := extent[0], extent[len(extent)-1]
+		s.Range = image.Range{Start: first.Start, Size: last.Last() - first.Start + 1}
+	}
+	held := im.Segments()
+	if m != nil {
+		held = image.SubtractRanges(held, m.Unmapped())
+	}
+	for i := range s.Cells {
+		cell := s.cell(i)
+		if cell.Size == 0 {
+			continue
+		}
+		var err error
+		if s.Cells[i], err = cellOf(im, cell, held); err != nil {
+			return nil, err
+		}
+		switch {
+		case s.Cells[i] == CellOutside:
+		case overlaps(changed, cell):
+			s.Cells[i] = CellChanged
+		case overlaps(repeated, cell):
+			s.Cells[i] = CellRepeated
+		}
+	}
+	return s, nil
+}
+
+// cell returns the addresses of cell i. Cells are equally long, but for those
+// of a range that 64 does not divide.
+func (s *Strip) cell(i int) image.Range {
+	per, rest := s.Range.Size/StripCells, s.Range.Size%StripCells
+	start := func(i uint64) uint64 { return i*per + i*rest/StripCells }
+	from, to := start(uint64(i)), start(uint64(i)+1)
+	return image.Range{Start: s.Range.Start + from, Size: to - from}
+}
+
+func overlaps(ranges []image.Range, cell image.Range) bool {
+	return slices.ContainsFunc(ranges, func(r image.Range) bool {
+		_, ok := r.Intersect(cell)
+		return ok
+	})
+}
+
+// cellOf tells content from erased memory in the parts of held that lie in
+// cell.
+func cellOf(im *image.Image, cell image.Range, held []image.Range) (Cell, error) {
+	kind := CellOutside
+	var value byte
+	for _, h := range held {
+		part, ok := h.Intersect(cell)
+		if !ok {
+			continue
+		}
+		err := im.Blocks(part, func(_ uint64, block []byte) error {
+			if kind == CellContent || len(block) == 0 {
+				return nil
+			}
+			if kind == CellOutside {
+				kind, value = CellErased, block[0]
+			}
+			if !isFill(block) || block[0] != value {
+				kind = CellContent
+			}
+			return nil
+		})
+		if err != nil {
+			return CellOutside, err
+		}
+	}
+	return kind, nil
+}
+
+// mark is how a cell is drawn.
+type mark struct {
+	cell    Cell
+	char    string
+	ascii   string
+	meaning string
+}
+
+func marks() []mark {
+	return []mark{
+		{CellContent, "█", "#", "content"},
+		{CellErased, "░", "-", "erased"},
+		{CellRepeated, "▚", "=", "repeated"},
+		{CellChanged, "◆", "!", "changed"},
+		{CellOutside, "·", ".", "outside the map"},
+	}
+}
+
+// Lines draws s in four lines of at most 76 columns: addresses, cells, a
+// legend of what occurs, and the size of a cell. ascii keeps to ASCII.
+func (s *Strip) Lines(ascii bool) []string {
+	const tick = StripCells / 4
+	var scale, cells strings.Builder
+	for i := 0; i < StripCells; i += tick {
+		fmt.Fprintf(&scale, "%-*s", tick, fmt.Sprintf("0x%X", s.cell(i).Start))
+	}
+	used := map[Cell]bool{}
+	for _, c := range s.Cells {
+		used[c] = true
+		cells.WriteString(markOf(c).text(ascii))
+	}
+	var legend []string
+	for _, m := range marks() {
+		if used[m.cell] {
+			legend = append(legend, m.text(ascii)+" "+m.meaning)
+		}
+	}
+	each := fmt.Sprintf("one cell is %d bytes", s.Range.Size/StripCells)
+	if per := s.Range.Size / StripCells; per >= 1024 && per%1024 == 0 {
+		each = fmt.Sprintf("one cell is %d KiB", per/1024)
+	}
+	return []string{strings.TrimRight(scale.String(), " "), cells.String(), strings.Join(legend, "  "), each}
+}
+
+func markOf(c Cell) mark {
+	for _, m := range marks() {
+		if m.cell == c {
+			return m
+		}
+	}
+	return mark{}
+}
+
+func (m mark) text(ascii bool) string {
+	if ascii {
+		return m.ascii
+	}
+	return m.char
+}
+
+// RepeatedRanges returns the addresses that the findings of r call read twice.
+func (r *Report) RepeatedRanges() []image.Range {
+	var out []image.Range
+	for _, f := range r.Findings {
+		switch f.Code {
+		case "block-repeated", "tail-repeats", "tail-copy", "address-line-stuck", "address-lines-shorted":
+			out = append(out, f.Ranges...)
+		}
+	}
+	return image.MergeRanges(out)
+}
