@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -89,6 +90,9 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 	files := []pageInput{{"original", opts.Original, original}, {"modified", opts.Modified, modified}}
 	in := diffmap.GateInput{Original: original.Image, Modified: modified.Image, Map: m, Bench: opts.Bench, Accepted: opts.Accepted}
 	if opts.SecondRead != "" {
+		if sameFile(opts.SecondRead, opts.Original) {
+			return fmt.Errorf("gate: %s is the original itself, which proves no second read; read the controller again and name that file", opts.SecondRead)
+		}
 		second, err := opts.open(streams, opts.SecondRead, m)
 		if err != nil {
 			return err

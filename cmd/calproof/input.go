@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -128,4 +129,14 @@ func (in *Input) openPair(streams Streams, original, modified string, m *maps.Ma
 		return nil, nil, errors.Join(err, a.Close())
 	}
 	return a, b, nil
+}
+
+// sameFile reports whether two names lead to one file.
+func sameFile(a, b string) bool {
+	x, err := os.Stat(a)
+	if err != nil {
+		return false
+	}
+	y, err := os.Stat(b)
+	return err == nil && os.SameFile(x, y)
 }

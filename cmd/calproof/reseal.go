@@ -27,7 +27,7 @@ func newResealCommand(streams Streams) *cobra.Command {
 	opts := &ResealOptions{}
 	cmd := &cobra.Command{
 		Use:   "reseal IMAGE --map MAP --original FILE --out NEW",
-		Short: "Put the stored checksum values of an edited image right, in a new file",
+		Short: "Put stored checksum values right, in a new file",
 		Long: `Write the new file NEW: IMAGE with the stored values of all checksum rules that
 do not agree computed anew, in the order in which they depend on one another,
 and nothing else. Each value is shown before and after, and the result is
