@@ -14,7 +14,7 @@ func assemblyEngines() []string {
 	engines := []string{CLMul128}
 	if x.HasAVX2 && hasVPCLMULQDQ() {
 		engines = append([]string{CLMul256}, engines...)
-		if x.HasAVX512F && x.HasAVX512BW && x.HasAVX512DQ && x.HasAVX512VL && x.HasAVX512GFNI {
+		if x.HasAVX512F && x.HasAVX512VL && x.HasAVX512GFNI {
 			engines = append([]string{CLMul512}, engines...)
 		}
 	}
