@@ -29,6 +29,10 @@ type constants struct {
 	// the last one, and that one stays where it is.
 	wideBy384, wideBy256, wideBy128, wideBy0 pair
 
+	// For two streams, see Poly.updateStreams.
+	half       int
+	wideByHalf pair
+
 	x64 uint64 // x^64 mod P', in register form
 }
 
@@ -96,6 +100,18 @@ func mulBits(a, b, poly uint64) uint64 {
 	for i := 63; i >= 0; i-- {
 		r = r<<1 ^ poly&-(r>>63) // times x
 		r ^= a & -(b >> i & 1)
+	}
+	return r
+}
+
+// power returns x^n.
+func power(n, poly uint64) uint64 {
+	r := uint64(1)
+	for i := bits.Len64(n) - 1; i >= 0; i-- {
+		r = mulBits(r, r, poly)
+		if n>>i&1 != 0 {
+			r = r<<1 ^ poly&-(r>>63)
+		}
 	}
 	return r
 }

@@ -54,7 +54,8 @@
 // Both products are below degree 127, so their sum is an accumulator again, to
 // which the 128 bits of data at distance D are added. Several accumulators, each
 // taking every k-th block (D = 128*k), keep the multiplier busy; in the end each
-// is folded by its distance to the last one, and they are summed.
+// is folded by its distance to the last one, and they are summed. The distance
+// may be anything known: two halves of long data can be folded side by side.
 //
 // Not reflected, a block is byte-swapped after loading. Then h is its high half,
 // and the pair of constants is {x^D, x^(D+64)} mod P', for {low, high}.

@@ -65,10 +65,29 @@ func (p *Poly) Update(reg uint64, data []byte) uint64 {
 	if p.generic {
 		return p.memoryOrder(p.loadTables().update(p.memoryOrder(reg), data))
 	}
+	if p.constants.lanes == 4 && len(data) >= beyondCaches {
+		return p.updateStreams(reg, data)
+	}
 	if len(data) >= 16 {
 		return update(&p.constants, p.memoryOrder(reg), data)
 	}
 	return p.short(reg, data)
+}
+
+// beyondCaches is a length, in bytes, at which data rather comes from memory.
+const beyondCaches = 16 << 20
+
+// updateStreams carries reg over at least 256 bytes with the 512-bit kernel,
+// reading both halves of the data side by side. The processor then fetches ahead
+// in two places: on an AMD EPYC of the Zen 4 family that got a tenth more out of
+// memory. In caches it is no faster. The halves are summed as accumulators at
+// any other distance are, only is this one not known before.
+func (p *Poly) updateStreams(reg uint64, data []byte) uint64 {
+	c := p.constants
+	c.half = len(data) / 256 * 128
+	d := 8 * uint64(c.half)
+	c.wideByHalf = pair{bits.Reverse64(power(d+63, p.poly)), bits.Reverse64(power(d-1, p.poly))}
+	return update(&c, p.memoryOrder(reg), data)
 }
 
 // short carries reg over fewer than 16 bytes, up to 8 at a time: the n bytes

@@ -187,12 +187,15 @@ fourLanes:
 	// The same with 256 bytes a turn. All data is made reflected: to reverse
 	// the bits of bytes is cheaper here than to swap bytes, as multiplications
 	// and shuffles of 512 bits get in each other's way.
-	VPBROADCASTQ    constants_bitOrder(DI), Z15
+	VPBROADCASTQ   constants_bitOrder(DI), Z15
+	VGF2P8AFFINEQB $0, X15, X10, X10
+	CMPQ           constants_half(DI), $0
+	JNE            twoStreams
+
 	LOAD4(0(SI), Z0)
 	LOAD4(64(SI), Z1)
 	LOAD4(128(SI), Z2)
 	LOAD4(192(SI), Z3)
-	VGF2P8AFFINEQB  $0, X15, X10, X10
 	VPXORQ          Z10, Z0, Z0
 	ADDQ            $256, SI
 	SUBQ            $256, CX
@@ -214,9 +217,46 @@ fourLanesLoop:
 	SUBQ $256, CX
 	CMPQ CX, $256
 	JAE  fourLanesLoop
+	JMP  fourLanesOne
+
+twoStreams:
+	// Two accumulators in each half of the data, which lie half = BX bytes
+	// apart. In the end those of the first half take the long step.
+	MOVQ            constants_half(DI), BX
+	LEAQ            (SI)(BX*1), DX
+	LOAD4(0(SI), Z0)
+	LOAD4(64(SI), Z1)
+	LOAD4(0(DX), Z2)
+	LOAD4(64(DX), Z3)
+	VPXORQ          Z10, Z0, Z0
+	SUBQ            BX, CX
+	SUBQ            BX, CX
+	VBROADCASTI32X4 constants_wideBy1024(DI), Z14
+	JMP             twoStreamsNext
+
+	PCALIGN $16
+twoStreamsLoop:
+	LOAD4(0(SI), Z4)
+	LOAD4(64(SI), Z5)
+	LOAD4(0(DX), Z6)
+	LOAD4(64(DX), Z7)
+	FOLD4(Z0, Z14, Z4, Z8)
+	FOLD4(Z1, Z14, Z5, Z9)
+	FOLD4(Z2, Z14, Z6, Z10)
+	FOLD4(Z3, Z14, Z7, Z11)
+twoStreamsNext:
+	ADDQ $128, SI
+	ADDQ $128, DX
+	SUBQ $128, BX
+	JNE  twoStreamsLoop
+
+	MOVQ            DX, SI
+	VBROADCASTI32X4 constants_wideByHalf(DI), Z4
+	JMP             fourLanesAdd
 
 fourLanesOne:
 	VBROADCASTI32X4 constants_wideBy1024(DI), Z4
+fourLanesAdd:
 	VBROADCASTI32X4 constants_wideBy512(DI), Z14
 	FOLD4(Z0, Z4, Z2, Z8)
 	FOLD4(Z1, Z4, Z3, Z9)

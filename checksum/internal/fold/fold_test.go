@@ -166,6 +166,27 @@ func TestStandardLibrary(t *testing.T) {
 	}
 }
 
+func TestTwoStreams(t *testing.T) {
+	if Engines()[0] != CLMul512 {
+		t.Skip("no engine with two streams here")
+	}
+	r := rand.New(rand.NewPCG(14, 6))
+	for _, reflected := range []bool{false, true} {
+		poly, reg, data := r.Uint64(), r.Uint64(), random(r, longest)
+		p := New(poly, reflected)
+		for n, want := range prefixes(poly, reflected, reg, data) {
+			if n >= 256 {
+				require.Equalf(t, want, p.updateStreams(reg, data[:n]), "poly %#x, register %#x, reflected %t, %d bytes", poly, reg, reflected, n)
+			}
+		}
+	}
+
+	// Long enough to come there by Update.
+	data := random(r, beyondCaches+333)
+	ecma := New(0x42f0e1eba9ea3693, true)
+	require.Equal(t, crc64.Checksum(data, crc64.MakeTable(crc64.ECMA)), ^ecma.Update(^uint64(0), data))
+}
+
 func TestNewEngine(t *testing.T) {
 	_, err := NewEngine(1, false, "abacus")
 	require.ErrorContains(t, err, `no engine "abacus" here; use one of `)

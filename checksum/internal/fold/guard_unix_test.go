@@ -34,6 +34,9 @@ func TestNoByteOutside(t *testing.T) {
 			end := inside[size-n:]
 			copied := append([]byte(nil), end...)
 			require.Equal(t, p.Update(1, copied), p.Update(1, end), "%d bytes at the end", n)
+			if engine == CLMul512 && n >= 256 {
+				require.Equal(t, p.Update(1, copied), p.updateStreams(1, end), "%d bytes at the end, two streams", n)
+			}
 		}
 	})
 }
