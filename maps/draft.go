@@ -35,7 +35,7 @@ func Draft(im *image.Image) ([]byte, error) {
 		s.end(seg.Last())
 	}
 	var out bytes.Buffer
-	fmt.Fprintf(&out, draftHead, im.Format(), im.Size(), len(im.Segments()), literal(bounds.Size), literal(bounds.Start), s.erased())
+	fmt.Fprintf(&out, draftHead, im.Format(), plural(im.Size(), "byte"), plural(uint64(len(im.Segments())), "segment"), literal(bounds.Size), literal(bounds.Start), s.erased())
 	stretches, dropped := s.longest()
 	if dropped > 0 {
 		fmt.Fprintf(&out, "\n# %d shorter stretches are left out.\n", dropped)
@@ -56,6 +56,9 @@ func Draft(im *image.Image) ([]byte, error) {
 			fmt.Fprintf(&out, "# [[identity]]\n# name  = \"...\"            # holds %q\n# range = %q\n# as    = %q\n", f.text, f.where.String(), f.as)
 		}
 	}
+	if len(s.found) == 0 {
+		fmt.Fprintf(&out, draftIdentity, bounds.Start)
+	}
 	fmt.Fprintf(&out, draftTail, bounds.Start)
 	return out.Bytes(), nil
 }
@@ -68,9 +71,10 @@ func literal(n uint64) string {
 	return fmt.Sprintf("0x%X", n)
 }
 
-const draftHead = `# Region map, begun by calproof from an image: %s, %d bytes in %d segments.
+const draftHead = `# Region map, begun by calproof from an image: %s, %s in %s.
 # Nothing in it is known but what the bytes show. Go through every line, then
-# check the map with "calproof map check". LANGUAGE.md explains all keys.
+# check the map with "calproof map check". Every key is explained in the JSON
+# Schema that "calproof map schema" prints, and in maps/LANGUAGE.md of the source.
 # Addresses are hexadecimal; a range is "FIRST-LAST" (last byte included) or
 # "START+SIZE".
 
@@ -93,6 +97,14 @@ erased     = 0x%02X
 # Roles: boot, program, calibration, identity, adaptation (values the controller
 # learns), signature, unused. All content is called "program" here, and must not
 # be edited, until you know better.
+`
+
+const draftIdentity = `
+# A field that tells which controller or software this is: text, hex, bcd or VIN.
+# [[identity]]
+# name  = "..."
+# range = "0x%X+0x10"
+# as    = "text"
 `
 
 const draftTail = `

@@ -55,6 +55,13 @@ func TestDraft(t *testing.T) {
 	assert.Len(t, m.Checksums, 1)
 	assert.Len(t, m.Identities, 1)
 
+	im, err = image.FromSegments(image.Segment{Data: []byte{1}})
+	require.NoError(t, err)
+	text, err = maps.Draft(im)
+	require.NoError(t, err)
+	assert.Contains(t, string(text), "raw, 1 byte in 1 segment.")
+	assert.Contains(t, string(text), "# [[identity]]")
+
 	empty, err := image.FromSegments()
 	require.NoError(t, err)
 	_, err = maps.Draft(empty)
