@@ -7,6 +7,7 @@ import (
 	"errors"
 	"io"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -154,4 +155,27 @@ func codes(r *bagit.Report) []string {
 		out = append(out, p.Code)
 	}
 	return out
+}
+
+// TestStricterRulesAreArgued: FORMAT.md argues each rule that is stricter than
+// BagIt, and no rule that is not there.
+func TestStricterRulesAreArgued(t *testing.T) {
+	code, err := os.ReadFile("validate.go")
+	require.NoError(t, err)
+	text, err := os.ReadFile("../FORMAT.md")
+	require.NoError(t, err)
+	_, table, ok := strings.Cut(string(text), "## Where our validator is stricter than BagIt")
+	require.True(t, ok)
+	table, _, _ = strings.Cut(table, "\nTwo bags")
+	have, want := map[string]bool{}, map[string]bool{}
+	for _, m := range regexp.MustCompile(`v\.(?:strict|add)\((?:v\.report\.Version != "1\.0", )?"([a-z-]+)"`).FindAllStringSubmatch(string(code), -1) {
+		want[m[1]] = true
+	}
+	for line := range strings.Lines(table) {
+		first, _, _ := strings.Cut(strings.TrimPrefix(line, "| "), "|")
+		for _, m := range regexp.MustCompile("`([a-z-]+)`").FindAllStringSubmatch(first, -1) {
+			have[m[1]] = true
+		}
+	}
+	assert.Equal(t, want, have)
 }
