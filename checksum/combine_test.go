@@ -270,6 +270,35 @@ func TestPatchedTellsZeroFromAllOnes(t *testing.T) {
 	assert.ErrorContains(t, err, "carry-8/u8: ")
 }
 
+// What a message of zeros adds to the accumulator settles the question.
+func TestPatchedWhereZeroCannotBe(t *testing.T) {
+	base := checksum.SumParams{Name: "carrying", Width: 8, WordSize: 1, Op: checksum.OpCarry}
+	start, length, pad := base, base, base
+	start.Init = 0xFF
+	length.AddLength = true
+	pad.Width, pad.WordSize, pad.Pad = 16, 2, 0xFF
+	for _, c := range []struct {
+		params checksum.SumParams
+		data   []byte
+		at     int
+	}{
+		{start, []byte{0x12}, 0},
+		{length, append(make([]byte, 254), 0x12), 254},
+		{pad, []byte{0xFF, 0x00, 0x12}, 2},
+	} {
+		a, err := checksum.NewSum(c.params)
+		require.NoError(t, err)
+		old := a.Checksum(c.data)
+		before := []byte{c.data[c.at]}
+		c.data[c.at] = 0
+		want := referenceSum(c.params, c.data)
+		require.Equal(t, checksum.NewValue(c.params.Width, 0xFFFF), want)
+		got, err := a.Patched(old, uint64(len(c.data)), uint64(c.at), before, []byte{0})
+		require.NoError(t, err, a.Parameters())
+		assert.Equal(t, want, got, a.Parameters())
+	}
+}
+
 // The 32 bits behind sysv-sum overflow in 16843010 bytes of 0xFF.
 func TestSysVOverflow(t *testing.T) {
 	a := mustLookup(t, "sysv-sum")

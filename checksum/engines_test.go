@@ -2,7 +2,9 @@ package checksum_test
 
 import (
 	"math/rand/v2"
+	"runtime"
 	"slices"
+	"sync"
 	"testing"
 	"unsafe"
 
@@ -194,4 +196,36 @@ func TestOneShotAllocatesNothing(t *testing.T) {
 		a := mustLookup(t, name)
 		assert.Zero(t, testing.AllocsPerRun(100, func() { a.Checksum(data) }), name)
 	}
+}
+
+// Constants and tables are made by whoever comes first; -race watches.
+func TestFirstUseByManyGoroutines(t *testing.T) {
+	data := randomData(rand.New(rand.NewPCG(19, 20)), 500)
+	for _, name := range []string{"CRC-16/XMODEM", "CRC-32", "CRC-82/DARC"} {
+		want := mustLookup(t, name).Checksum(data)
+		for _, engine := range checksum.Engines() {
+			fresh := checksum.WithEngine(mustLookup(t, name), engine)
+			var wait sync.WaitGroup
+			for range 8 {
+				wait.Go(func() { assert.Equal(t, want, fresh.Checksum(data), "%s, engine %s", name, engine) })
+			}
+			wait.Wait()
+		}
+	}
+}
+
+// What free parameters need of tables goes with the algorithm.
+func TestFreeParametersAreNotKept(t *testing.T) {
+	p := params(t, mustLookup(t, "CRC-32"))
+	p.Name, p.Aliases, p.Poly = "mine", nil, checksum.NewValue(32, 0xDEADBEEF)
+	p.Check, p.Residue = checksum.Value{}, checksum.Value{}
+	a, err := checksum.NewCRC(p)
+	require.NoError(t, err)
+	require.Equal(t, bitwiseCRC(p, nine), a.Checksum(nine))
+	alive := checksum.EngineAlive(a)
+	require.True(t, alive())
+	runtime.KeepAlive(a)
+	a = checksum.Algorithm{}
+	runtime.GC()
+	assert.False(t, alive())
 }

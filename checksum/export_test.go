@@ -1,6 +1,10 @@
 package checksum
 
-import "example.com/calproof/checksum/internal/fold"
+import (
+	"weak"
+
+	"example.com/calproof/checksum/internal/fold"
+)
 
 // Engines names the engines that can run here, fastest first.
 func Engines() []string { return fold.Engines() }
@@ -32,4 +36,11 @@ func WithoutVectors(f func()) bool {
 	defer func() { haveAVX2 = true }()
 	f()
 	return true
+}
+
+// EngineAlive returns a function that tells whether the engine of a is still
+// in memory.
+func EngineAlive(a Algorithm) func() bool {
+	p := weak.Make(a.d.rule.(*crc).engine)
+	return func() bool { return p.Value() != nil }
 }
