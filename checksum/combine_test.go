@@ -3,6 +3,8 @@ package checksum_test
 import (
 	"bytes"
 	"errors"
+	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"example.com/calproof/checksum"
@@ -150,6 +152,35 @@ func TestCombine(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, a.Checksum(append(first, second...)), got, a.Parameters())
 	})
+}
+
+// Every named algorithm in turn; what the random tests below draw is mostly
+// sums of words.
+func TestPartsOfEveryAlgorithm(t *testing.T) {
+	data := randomData(rand.New(rand.NewPCG(21, 22)), 1003)
+	const cut, at = 304, 501 // cut is a multiple of every word
+	long := append(slices.Clone(data), bytes.Repeat([]byte{0x5A}, 333)...)
+	changed := slices.Clone(data)
+	copy(changed[at:], "patched")
+	for _, a := range checksum.All() {
+		whole := a.Checksum(data)
+		combined, errCombine := a.Combine(a.Checksum(data[:cut]), a.Checksum(data[cut:]), uint64(len(data)-cut))
+		longer, errRun := a.AppendRun(a.Checksum(data[:1000]), 0x5A, 333)
+		patched, errPatch := a.Patched(whole, uint64(len(data)), at, data[at:at+7], changed[at:at+7])
+		if a.Family() == checksum.FamilyDigest || a.Name() == "bsd-sum" {
+			assert.ErrorIs(t, errPatch, errors.ErrUnsupported, a.Name())
+		} else if assert.NoError(t, errPatch, a.Name()) {
+			assert.Equal(t, a.Checksum(changed), patched, "%s, patched", a.Name())
+		}
+		if !supportsParts(a) {
+			assert.ErrorIs(t, errCombine, errors.ErrUnsupported, a.Name())
+			assert.ErrorIs(t, errRun, errors.ErrUnsupported, a.Name())
+			continue
+		}
+		require.NoError(t, errors.Join(errCombine, errRun), a.Name())
+		assert.Equal(t, whole, combined, "%s, combined", a.Name())
+		assert.Equal(t, a.Checksum(slices.Concat(data[:1000], long[1003:])), longer, "%s, with a run", a.Name())
+	}
 }
 
 // A message that does not end on a whole word counts as padded.
