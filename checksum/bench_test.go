@@ -106,3 +106,22 @@ func BenchmarkParts(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkVectors shows what the assembly for sums is worth.
+func BenchmarkVectors(b *testing.B) {
+	data := make([]byte, 64<<10)
+	for _, name := range []string{"sum-16/u16be", "adler-32"} {
+		a := mustLookup(b, name)
+		bench := func(vectors string) {
+			b.Run("algorithm="+strings.ReplaceAll(name, "/", "_")+"/vectors="+vectors, func(b *testing.B) {
+				b.SetBytes(int64(len(data)))
+				for b.Loop() {
+					v, _ := a.Checksum(data).Uint64()
+					sink += v
+				}
+			})
+		}
+		bench("yes")
+		checksum.WithoutVectors(func() { bench("no") })
+	}
+}

@@ -10,6 +10,9 @@
 // ([Algorithm.AppendRun]), of a message after a patch ([Algorithm.Patched]),
 // none of which reads the message again.
 //
+// All CRCs of up to 64 bits and most sums run about as fast as memory is read;
+// SPEED.md has figures.
+//
 // To compute several checksums and read the bytes once, write to all of their
 // hashes with [io.MultiWriter].
 //

@@ -5,6 +5,8 @@ package checksum
 import "golang.org/x/sys/cpu"
 
 // haveAVX2 says whether vectors of 256 bits are used. Tests turn it off.
+// BenchmarkVectors shows what they are worth: on one AMD EPYC, over 64 KiB,
+// sums rise from 10 to 37 GB/s and Adler-32 from 3 to 44.
 var haveAVX2 = cpu.X86.HasAVX2
 
 // minVectors is the number of bytes from which vectors are worth it: taking 32
