@@ -72,16 +72,13 @@ func demoSteps(dir string) []report.DemoStep {
 	}
 }
 
-func runDemo(ctx context.Context, opts *DemoOptions, streams Streams) error {
+func runDemo(_ context.Context, opts *DemoOptions, streams Streams) error {
 	data := report.DemoData{Dir: opts.Dir, Steps: demoSteps(opts.Dir)}
 	var err error
 	if data.Files, err = writeDemo(opts); err != nil {
 		return err
 	}
 	for i := range data.Steps {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
 		s := &data.Steps[i]
 		s.Exit = run(s.Args, Streams{In: strings.NewReader(""), Out: io.Discard, Err: streams.Err})
 		s.Says = exitWord(s.Args[0], s.Exit)

@@ -4,19 +4,18 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"os/signal"
 
 	"github.com/spf13/cobra"
 )
 
-// run executes the command line args and returns the exit code.
+// run executes the command line args and returns the exit code. It handles no
+// signals: an interrupt ends the process at once, which can leave a temporary
+// file behind but no half-written output. (Handling them would also cost more
+// than the rest of a start.)
 func run(args []string, streams Streams) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	defer stop()
 	root := newRootCommand(streams)
 	root.SetArgs(args)
-	err := root.ExecuteContext(ctx)
+	err := root.ExecuteContext(context.Background())
 	if _, silent := errors.AsType[exitError](err); err != nil && !silent {
 		fmt.Fprintf(streams.Err, "calproof: %v\n", err)
 	}
