@@ -10,8 +10,9 @@
 // ([Algorithm.AppendRun]), of a message after a patch ([Algorithm.Patched]),
 // none of which reads the message again.
 //
-// All CRCs of up to 64 bits and most sums run about as fast as memory is read;
-// SPEED.md has figures.
+// With carry-less multiplication (most amd64 and arm64 processors) all CRCs of
+// up to 64 bits run about as fast as memory is read, and so do most sums with
+// AVX2; SPEED.md has figures.
 //
 // To compute several checksums and read the bytes once, write to all of their
 // hashes with [io.MultiWriter].
@@ -72,8 +73,8 @@
 //     in whether all ones may show; here they start at 0, take little-endian
 //     words unless the name says otherwise, and are fully reduced.
 //   - "LRC" is an XOR of bytes to some (xor-8) and the negated sum to others
-//     (lrc-8-twos-complement). ISO 1155 is often cited for the latter; nobody
-//     here has read it.
+//     (lrc-8-twos-complement). ISO 1155 is often cited for the latter; that
+//     was not verified.
 //   - Aliases are the least certain part of the catalogue: its copies differ.
 //
 // [Algorithm.Note] gives the warning that belongs to a name.

@@ -65,8 +65,9 @@ func (e *UnknownError) Error() string {
 const maxNear = 5
 
 // near returns the names most like name, punctuation ignored: those one typing
-// error away, then those that begin with it, the shortest first, then those a
-// few errors away. Of one algorithm only the nearest name is given.
+// error away, those that begin with it, those that contain it, those that it
+// contains, the shortest first, and those a few errors away. Of one algorithm
+// only the nearest name is given.
 func near(name string) []string {
 	want := squeeze(name)
 	if want == "" || len(want) > 64 {
@@ -82,9 +83,14 @@ func near(name string) []string {
 		for _, n := range append([]string{a.d.name}, a.d.aliases...) {
 			have := squeeze(n)
 			d := 100 * editDistance(want, have)
-			if strings.HasPrefix(have, want) {
+			switch {
+			case strings.HasPrefix(have, want):
 				d = min(d, 150+len(have)-len(want))
-			} else if d > 100*max(1, len(want)/4) {
+			case len(want) > 2 && strings.Contains(have, want):
+				d = min(d, 250+len(have)-len(want))
+			case len(have) > 3 && strings.Contains(want, have):
+				d = min(d, 350+len(want)-len(have))
+			case d > 100*max(1, len(want)/4):
 				continue
 			}
 			if best.distance < 0 || d < best.distance {
@@ -98,7 +104,9 @@ func near(name string) []string {
 	slices.SortStableFunc(list, func(a, b candidate) int { return cmp.Compare(a.distance, b.distance) })
 	var names []string
 	for _, c := range list[:min(len(list), maxNear)] {
-		names = append(names, c.name)
+		if c.distance-list[0].distance < 300 { // else it is far off beside the nearest
+			names = append(names, c.name)
+		}
 	}
 	return names
 }
@@ -114,7 +122,8 @@ func squeeze(s string) string {
 }
 
 // editDistance counts the insertions, deletions, replacements and exchanges of
-// neighbours that turn a into b.
+// neighbours that turn a into b. Replacing a digit counts thrice: a CRC of 16
+// bits is seldom meant to be one of 15.
 func editDistance(a, b string) int {
 	var before, last []int // rows for two and one character of a less
 	row := make([]int, len(b)+1)
@@ -128,6 +137,8 @@ func editDistance(a, b string) int {
 			change := 1
 			if a[i] == b[j] {
 				change = 0
+			} else if isDigit(a[i]) || isDigit(b[j]) {
+				change = 3
 			}
 			row[j+1] = min(row[j]+1, last[j+1]+1, last[j]+change)
 			if i > 0 && j > 0 && a[i] == b[j-1] && a[i-1] == b[j] {
@@ -137,3 +148,5 @@ func editDistance(a, b string) int {
 	}
 	return row[len(b)]
 }
+
+func isDigit(c byte) bool { return c >= '0' && c <= '9' }

@@ -47,6 +47,10 @@ func TestLookupSuggests(t *testing.T) {
 		"CRC-16/CCIT":          "CRC-16/CCITT",
 		"CRC16/CCITT-FALSE":    "CRC-16/CCITT-FALSE",
 		"crc-16/xmodme":        "CRC-16/XMODEM",
+		"modbus-crc":           "MODBUS",
+		"ccitt":                "CRC-CCITT",
+		"cksum32":              "CKSUM",
+		"checksum":             "internet-checksum",
 		"adler32":              "adler-32",
 		"fletcher":             "fletcher-16",
 		"sha 256":              "SHA-256",
@@ -68,6 +72,8 @@ func TestLookupSuggests(t *testing.T) {
 		}
 		assert.ErrorContains(t, err, "did you mean "+want)
 	}
+	_, err := checksum.Lookup("crc16")
+	assert.EqualError(t, err, `unknown algorithm "crc16"; did you mean CRC-16, R-CRC-16, X-CRC-16, CRC-16/CMS or CRC-16/DNP?`)
 	for _, name := range []string{"", "zzz", "CRC-99/NOBODY-KNOWS-THIS", strings.Repeat("crc", 10000), "\x00\xFF"} {
 		_, err := checksum.Lookup(name)
 		assert.ErrorContains(t, err, "unknown algorithm")

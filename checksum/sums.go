@@ -18,7 +18,7 @@ func systematicSums() []Algorithm {
 		"carry-16/u16be/ones-complement": "RFC 1071",
 	}
 	warnings := map[string]string{
-		"sum-8/u8/twos-complement": `often called "LRC" and put down to ISO 1155, which nobody here has read; others mean xor-8 by it`,
+		"sum-8/u8/twos-complement": `often called "LRC" and attributed to ISO 1155 (not verified); others mean xor-8 by "LRC"`,
 	}
 	var list []Algorithm
 	for _, op := range []struct {
