@@ -45,7 +45,7 @@ func open(path string, m *Map, opts image.Options, openImage func(image.Options)
 		im.Close()
 		return nil, fmt.Errorf("%s: a base of 0x%X is given, but the file carries its own addresses; leave the base out", path, base)
 	}
-	if raw && !m.Image.arranged() {
+	if raw && !m.Image.Arranged() {
 		if base == 0 {
 			base = m.Image.Base
 		}
@@ -106,7 +106,7 @@ func Bind(m *Map, im *image.Image) (*Bound, error) {
 	b := &Bound{Map: m, Image: im}
 	// What was put together from pieces, or read from records, has no size
 	// that says anything; what it lacks is reported as missing.
-	if im.Format() == image.FormatRaw && !m.Image.arranged() && len(im.Segments()) == 1 {
+	if im.Format() == image.FormatRaw && !m.Image.Arranged() && len(im.Segments()) == 1 {
 		b.size = im.Size()
 	}
 	return b, nil
@@ -123,8 +123,8 @@ func Bind(m *Map, im *image.Image) (*Bound, error) {
 // Coverage then shows it as outside.
 func (m *Map) Arrange(im *image.Image) (*image.Image, error) { return m.Image.arrange(im) }
 
-// arranged reports whether a raw file needs more than a base.
-func (s ImageSpec) arranged() bool {
+// Arranged reports whether a raw file needs more than a base.
+func (s ImageSpec) Arranged() bool {
 	return s.Swapped != 0 || s.Interleaved != 0 || len(s.Parts) > 0
 }
 
@@ -156,7 +156,7 @@ func (s ImageSpec) arrange(im *image.Image) (*image.Image, error) {
 				return nil, err
 			}
 		}
-		if !s.arranged() {
+		if !s.Arranged() {
 			return im, nil
 		}
 		return s.withRest(whole, im)

@@ -12,6 +12,7 @@ import (
 type InspectOptions struct {
 	Output
 	Input
+	Picture
 	Path string
 }
 
@@ -36,6 +37,7 @@ IMAGE may be - for standard input. It shows and judges nothing: see verify.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
+	opts.Picture.AddFlags(cmd)
 	return cmd
 }
 
@@ -56,6 +58,9 @@ func runInspect(_ context.Context, opts *InspectOptions, streams Streams) error 
 	data := report.Inspect(opts.Path, id.SHA256, im.file())
 	if im.bound != nil {
 		data = data.WithMap(im.bound)
+	}
+	if data.Strip, err = opts.draw(m, im.Image, nil, nil); err != nil {
+		return err
 	}
 	return opts.print(streams, data)
 }

@@ -50,6 +50,7 @@ talks to a controller, and never changes its inputs.
 		return fmt.Errorf("%w; see '%s --help'", err, cmd.CommandPath())
 	})
 	root.AddCommand(
+		newAgreeCommand(streams),
 		newAlgorithmsCommand(streams),
 		newArchiveCommand(streams),
 		newCompletionCommand(streams),
@@ -61,6 +62,8 @@ talks to a controller, and never changes its inputs.
 		newResealCommand(streams),
 		newInspectCommand(streams),
 		newMapCommand(streams),
+		newPlanCommand(streams),
+		newReadbackCommand(streams),
 		newSumCommand(streams),
 		newVerifyCommand(streams),
 		newVersionCommand(streams),

@@ -7,6 +7,7 @@ import (
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/diffmap/report"
+	"example.com/calproof/image/readcheck"
 )
 
 // VerifyOptions are the options of calproof verify.
@@ -14,6 +15,7 @@ type VerifyOptions struct {
 	Output
 	Input
 	Page
+	Picture
 	Path string
 }
 
@@ -41,6 +43,7 @@ is unproven. IMAGE may be - for standard input.
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
 	opts.Page.AddFlags(cmd)
+	opts.Picture.AddFlags(cmd)
 	return cmd
 }
 
@@ -59,6 +62,9 @@ func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
 		return err
 	}
 	data := report.VerifyData{File: opts.Path, Map: report.SummaryOf(m), Verification: result}
+	if data.Strip, err = opts.draw(m, im.Image, readcheck.Repeated(result.Read.Findings), nil); err != nil {
+		return err
+	}
 	if err := opts.write(data, m, pageInput{"image", opts.Path, im}); err != nil {
 		return err
 	}

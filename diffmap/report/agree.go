@@ -14,6 +14,9 @@ type AgreeData struct {
 	Map   *MapSummary `json:"map,omitempty"`
 	*readcheck.Agreement
 	Merged string `json:"merged,omitempty"` // file to which a majority image was written
+
+	// Strip, if set, is a picture of the first read in characters, a line each.
+	Strip []string `json:"-"`
 }
 
 // Command returns "agree".
@@ -34,18 +37,8 @@ func (d AgreeData) text(p *printer, findings []evidence.Finding) {
 	p.pairs(append(list, [][2]string{
 		{"compared", bytesOf(d.Compared)}, {"differ", d.differ()}, {"no majority", rangeList(d.NoMajority, 4)},
 		{"map", d.Map.line()}, {"merged", d.Merged}}...))
-	if len(d.Where) > 0 {
-		p.heading("Where they differ")
-		var rows [][]string
-		for _, w := range d.Where {
-			name, role := w.Name, string(w.Role)
-			if name == "" {
-				name = diffmap.OutsideName
-			}
-			rows = append(rows, []string{name, role, count(w.Bytes, "byte")})
-		}
-		p.columns(2, "llr", rows)
-	}
+	p.strip(d.Strip)
+	p.whereDiffers(d.Where)
 	if d.Differ > 0 {
 		p.heading("Against read 1")
 		for _, pair := range d.Pairs {
@@ -53,6 +46,23 @@ func (d AgreeData) text(p *printer, findings []evidence.Finding) {
 		}
 	}
 	p.findings("Findings", findings, true)
+}
+
+// whereDiffers lists the regions in which images differ.
+func (p *printer) whereDiffers(where []readcheck.RegionDiff) {
+	if len(where) == 0 {
+		return
+	}
+	p.heading("Where they differ")
+	var rows [][]string
+	for _, w := range where {
+		name, role := w.Name, string(w.Role)
+		if name == "" {
+			name = diffmap.OutsideName
+		}
+		rows = append(rows, []string{name, role, count(w.Bytes, "byte")})
+	}
+	p.columns(2, "llr", rows)
 }
 
 func (d AgreeData) differ() string {

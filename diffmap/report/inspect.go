@@ -152,12 +152,7 @@ func (d InspectData) text(p *printer, findings []evidence.Finding) {
 	if more := len(d.Segments) - shown; more > 0 {
 		p.line(2, "and %s more", thousands(uint64(more)))
 	}
-	for i, l := range d.Strip {
-		if i == 0 {
-			p.line(0, "")
-		}
-		p.line(2, "%s", l)
-	}
+	p.strip(d.Strip)
 	p.identity(d.Identity)
 	p.tables(d.Tables)
 	p.findings("Findings", findings, true)

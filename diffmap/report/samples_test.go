@@ -152,6 +152,10 @@ func samples() map[string]Data {
 			Compared: 0x80000, Differ: 40, Where: []readcheck.RegionDiff{{Name: "learned values", Role: maps.RoleAdaptation, Bytes: 8}, {Bytes: 32}},
 			Pairs:  []readcheck.PairDiff{{Read: 2, Bytes: 40, OneToZero: 70, ZeroToOne: 2, ByBit: [8]uint64{9, 9, 9, 9, 9, 9, 9, 9}, Block: 32, Cause: "bit 3 reads as 0"}},
 			Ranges: []image.Range{rng(0x56000, 8), rng(0x3B00, 32)}, Truncated: true, NoMajority: []image.Range{rng(0x3B00, 1)}}, Merged: "merged.bin"},
+		"plan": PlanData{Map: summary, Plan: samplePlan()},
+		"readback": ReadbackData{Written: "edited.bin", Read: "after.bin", Map: summary, Strip: []string{"0x0", "####"}, Readback: &readcheck.Readback{Verdict: evidence.Fail, Findings: []evidence.Finding{stuck},
+			Compared: 0x80000, Differ: 9, Where: []readcheck.RegionDiff{{Name: "learned values", Role: maps.RoleAdaptation, Bytes: 8}, {Bytes: 1}}, Ranges: []image.Range{rng(0x56000, 8), rng(0x3B00, 1)},
+			Pair: readcheck.PairDiff{Read: 2, Bytes: 9, OneToZero: 12, ZeroToOne: 3}}},
 		"diff":          DiffData{Original: "backup.bin", Modified: "edited.bin", Map: summary, Result: sampleDiff(), Listing: "--- a\n+++ b\n@@ -1,1 +1,1 @@\n-x\n+y\n", Edits: sampleExplanation()},
 		"diff-equal":    DiffData{Original: "backup.bin", Modified: "copy.bin", Result: &diffmap.Result{Equal: true, Changes: []diffmap.Change{}, Regions: []diffmap.RegionChange{}}},
 		"gate":          sampleGate(),
@@ -178,4 +182,15 @@ func samples() map[string]Data {
 	}
 	gomaps.Copy(all, archiveSamples(verified, disproved))
 	return all
+}
+
+// samplePlan is the plan of a made-up controller with one figure out of limits.
+func samplePlan() *readcheck.Plan {
+	m := &maps.Map{Image: maps.ImageSpec{Size: 4 << 20}, Bench: maps.Bench{ReadMinutes: [2]float64{60, 75}}}
+	took := 10 * time.Minute
+	plan, err := readcheck.NewPlan(m, readcheck.PlanInput{SupplyVolts: ptr(13.2), AdapterLatencyMS: ptr(2.0), Took: &took})
+	if err != nil {
+		panic(err)
+	}
+	return plan
 }

@@ -28,12 +28,7 @@ func (d VerifyData) outcome() (evidence.Verdict, []evidence.Finding) {
 func (d VerifyData) text(p *printer, findings []evidence.Finding) {
 	p.verdict(d.Verdict, "%s: %s", d.File, d.reason(findings))
 	p.facts([][2]string{{"map", d.Map.line()}})
-	for i, l := range d.Strip {
-		if i == 0 {
-			p.line(0, "")
-		}
-		p.line(2, "%s", l)
-	}
+	p.strip(d.Strip)
 	p.checksums(d.Checksums)
 	p.identity(d.Identity)
 	p.findings("Findings", findings, true)

@@ -55,18 +55,19 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 		}
 	}
 	wrong := ag.Differ - learned
+	detail := pairDetail(ag.Pairs, func(PairDiff) string { return "read back against written" })
 	switch {
 	case ag.Compared == 0:
 		x.found("readback-coverage", evidence.Fault, nil, "the two images have no address in common; give raw files the same base")
 	case wrong > 0 && m == nil:
 		x.found("readback-differs", evidence.Caution, ag.Ranges,
 			"%d bytes differ from what was written (%s)%s; without a map values the controller learns cannot be told from a failed write, so give one with --map, and until then %s",
-			wrong, listRanges(ag.Ranges), pairDetail(ag.Pairs), adviceAfterWrite)
+			wrong, listRanges(ag.Ranges), detail, adviceAfterWrite)
 	case wrong > 0:
 		ranges := x.outsideAdaptation(ag.Ranges)
 		x.found("readback-differs", evidence.Fault, ranges,
 			"%d bytes outside the adaptation regions differ from what was written (%s; %s)%s; %s",
-			wrong, regionList(ag.Where), listRanges(ranges), pairDetail(ag.Pairs), adviceAfterWrite)
+			wrong, regionList(ag.Where), listRanges(ranges), detail, adviceAfterWrite)
 	case learned > 0:
 		x.found("readback-learned", evidence.Note, ag.Ranges,
 			"all bytes outside the adaptation regions are as written; %d bytes in them differ, which the controller may have learned", learned)

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
@@ -169,12 +170,13 @@ func (m mark) text(ascii bool) string {
 	return m.char
 }
 
-// RepeatedRanges returns the addresses that the findings of r call read twice.
-func (r *Report) RepeatedRanges() []image.Range {
+// Repeated returns the addresses that findings say were read twice.
+func Repeated(findings []evidence.Finding) []image.Range {
 	var out []image.Range
-	for _, f := range r.Findings {
-		switch f.Code {
-		case "block-repeated", "tail-repeats", "tail-copy", "address-line-stuck", "address-lines-shorted":
+	for _, f := range findings {
+		switch {
+		case f.Severity == evidence.Note:
+		case slices.Contains([]string{"block-repeated", "tail-repeats", "tail-copy", "address-line-stuck", "address-lines-shorted"}, f.Code):
 			out = append(out, f.Ranges...)
 		}
 	}

@@ -1,0 +1,105 @@
+package report
+
+import (
+	"fmt"
+
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
+)
+
+// PlanData is how long a full read should take, and what to see to on the
+// bench.
+type PlanData struct {
+	Map *MapSummary `json:"map"`
+	*readcheck.Plan
+}
+
+// Command returns "plan".
+func (PlanData) Command() string { return "plan" }
+
+func (d PlanData) outcome() (evidence.Verdict, []evidence.Finding) {
+	return d.Plan.Verdict, d.Plan.Findings
+}
+
+func (d PlanData) text(p *printer, findings []evidence.Finding) {
+	says := "a full read of %s takes at least %s on the line"
+	p.verdict(d.Plan.Verdict, says, bytesOf(d.Bytes), readcheck.Time{Seconds: d.LineSeconds})
+	p.line(0, "")
+	p.pairs([][2]string{
+		{"map", d.Map.line()},
+		{"line", fmt.Sprintf("%s bits/s, %d bits a byte (8N1: start-stop framing, no parity)", decimal(d.BitsPerSecond), d.BitsPerByte)},
+		{"transfer", fmt.Sprintf("%s of %s", count(d.Exchanges, "exchange"), bytesOf(uint64(d.Block)))},
+		{"requests", fmt.Sprintf("%s more for requests and what frames the answers", readcheck.Time{Seconds: d.OverSeconds})},
+	})
+	p.heading("A full read takes, by adapter latency")
+	var rows [][]string
+	for _, t := range d.Times {
+		stated := ""
+		if t.Stated {
+			stated = "as stated"
+		}
+		rows = append(rows, []string{decimal(t.LatencyMS) + " ms", t.String(), stated})
+	}
+	p.columns(2, "rrl", rows)
+	if m := d.ReadMinutes; m[1] > 0 {
+		p.wrap(2, 4, "The map says %s to %s minutes: controllers take pauses of their own.", decimal(m[0]), decimal(m[1]))
+	}
+	p.heading("Before you read")
+	for _, c := range d.Checks {
+		mark := string(c.Verdict)
+		if c.Verdict == evidence.Unproven {
+			mark = "see to"
+		}
+		p.labelled(2, 10, mark, "%s: %s", c.Title, c.Detail)
+	}
+	p.line(0, "")
+	p.wrap(0, 0, "12.5 V, 1 ms and 60 to 75 minutes for a large controller are common practice, no source; the map's own figures win.")
+	p.findings("Findings", findings, true)
+}
+
+// decimal writes a figure without a needless point.
+func decimal(v float64) string { return fmt.Sprintf("%g", v) }
+
+// ReadbackData is whether a controller holds what was written to it.
+type ReadbackData struct {
+	Written string      `json:"written"` // file names
+	Read    string      `json:"read"`
+	Map     *MapSummary `json:"map,omitempty"`
+	*readcheck.Readback
+
+	// Strip, if set, is a picture of the image in characters, a line each.
+	Strip []string `json:"-"`
+}
+
+// Command returns "readback".
+func (ReadbackData) Command() string { return "readback" }
+
+func (d ReadbackData) outcome() (evidence.Verdict, []evidence.Finding) {
+	return d.Readback.Verdict, d.Readback.Findings
+}
+
+func (d ReadbackData) text(p *printer, findings []evidence.Finding) {
+	words := map[evidence.Verdict]string{evidence.Pass: "holds what was written", evidence.Fail: "does not hold what was written", evidence.Unproven: "may not hold what was written"}
+	p.verdict(d.Readback.Verdict, "the controller %s", words[d.Readback.Verdict])
+	p.line(0, "")
+	same := AgreeData{Agreement: &readcheck.Agreement{Differ: d.Differ, Ranges: d.Ranges, Truncated: d.Truncated}}
+	p.pairs([][2]string{{"written", d.Written}, {"read", d.Read}, {"map", d.Map.line()},
+		{"compared", bytesOf(d.Compared)}, {"differ", same.differ()}})
+	p.strip(d.Strip)
+	if d.Differ > 0 {
+		p.whereDiffers(d.Where)
+		p.heading("Against what was written")
+		p.wrap(2, 4, "%s", pairText(d.Pair))
+	}
+	p.findings("Findings", findings, true)
+}
+
+// strip writes the picture of an image, an empty line before it.
+func (p *printer) strip(lines []string) {
+	for i, l := range lines {
+		if i == 0 {
+			p.line(0, "")
+		}
+		p.line(2, "%s", l)
+	}
+}
