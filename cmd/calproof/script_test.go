@@ -66,6 +66,7 @@ func scriptCommands() map[string]func(*testscript.TestScript, bool, []string) {
 	return map[string]func(*testscript.TestScript, bool, []string){
 		"demo":  scriptDemo,
 		"bytes": scriptBytes,
+		"fault": scriptFault,
 		"flip":  scriptFlip,
 		"sub":   scriptSub,
 		"exits": scriptExits,

@@ -290,36 +290,42 @@ func bridgedAcross(lo, hi []byte, la int, how bridge) bool {
 // that touch each other.
 func (x *examiner) checkAddressLines() {
 	n := x.c.lines()
-	stuck := make([]bool, n)
+	runs := make([][]lineRun, n)
 	for k := range n {
 		need := x.lim.lineUnits
 		if k < unitLines {
 			need *= 2 // tables of doubled constants do the same over a kilobyte or two
 		}
-		runs := x.c.stuckLine(k, need)
-		if len(runs) == 0 {
-			continue
-		}
-		stuck[k] = runs[0].whole
-		where, ranges := describeRuns(runs)
-		x.found("address-line-stuck", evidence.Fault, ranges,
-			"address line %d does not toggle: %s the bytes are the same at both settings of 0x%X, so half of what should be there was read twice and the other half is missing; check the socket and the wiring of that line, then read again", k, where, uint64(1)<<k)
+		runs[k] = x.c.stuckLine(k, need)
 	}
+	stuck := func(k int) bool { return len(runs[k]) > 0 && runs[k][0].whole }
+	shorted := make([]bool, n)
 	for a := range n {
 		for b := a + 1; b < n; b++ {
-			if stuck[a] || stuck[b] {
+			if stuck(a) || stuck(b) {
 				continue // a line that never toggles looks shorted to every other
 			}
 			for _, how := range []bridge{lowWins, highWins} {
-				runs := x.c.shortedLines(a, b, how, x.lim.lineUnits)
-				if len(runs) == 0 {
+				short := x.c.shortedLines(a, b, how, x.lim.lineUnits)
+				if len(short) == 0 {
 					continue
 				}
-				where, ranges := describeRuns(runs)
+				if short[0].whole {
+					shorted[a], shorted[b] = true, true
+				}
+				where, ranges := describeRuns(short)
 				x.found("address-lines-shorted", evidence.Fault, ranges,
 					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read again", a, b, where, how)
 			}
 		}
+	}
+	for k, list := range runs {
+		if len(list) == 0 || shorted[k] {
+			continue // a bridge holds each of its lines still over half of the image
+		}
+		where, ranges := describeRuns(list)
+		x.found("address-line-stuck", evidence.Fault, ranges,
+			"address line %d does not toggle: %s the bytes are the same at both settings of 0x%X, so half of what should be there was read twice and the other half is missing; check the socket and the wiring of that line, then read again", k, where, uint64(1)<<k)
 	}
 }
 

@@ -14,6 +14,7 @@ import (
 // program that saved the read took what the other side said for data.
 const (
 	textMin     = 48 // bytes of unbroken text that are looked at
+	textRest    = 20 // an image is text if at most one byte in this many is not
 	sessionMin  = 2  // lines that only a session has
 	entropyUnit = 4096
 	entropyMin  = 7.9 // bits a byte over entropyUnit bytes; random bytes give about 7.95
@@ -22,6 +23,16 @@ const (
 
 // checkText looks for a terminal session or an HTML page in the image.
 func (x *examiner) checkText() {
+	var text uint64
+	for v, n := range x.c.hist {
+		if isSession(byte(v)) {
+			text += n
+		}
+	}
+	if n := uint64(x.c.size); n >= textMin && text >= n-n/textRest {
+		x.found("text-file", evidence.Fault, x.all(),
+			"%d of %d bytes are plain text: this is a listing or what a program said, no memory; if it is a hex dump, convert it, else read again", text, n)
+	}
 	for _, s := range x.c.spans {
 		for _, t := range textRuns(s.data) {
 			text := s.data[t.start:t.end]
