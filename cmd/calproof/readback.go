@@ -29,7 +29,7 @@ When it fails: do not switch off, keep the supply up, write again or restore the
 backup (common practice, no source). One of the images may be - for standard
 input.
 
-` + exitHelpVerdict,
+` + exitHelpCheck,
 		Example: `  calproof readback demo/backup.bin demo/second-read.bin --map demo/groomer.toml
   calproof readback demo/edited.bin demo/backup.bin --map demo/groomer.toml  # exits 1`,
 		Args: takes("WRITTEN", "READ"),
