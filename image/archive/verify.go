@@ -260,16 +260,21 @@ func (run *verifyRun) entry(j job) {
 // verifyEntry verifies one entry by itself. The error is for a context that
 // ended; everything else is a finding.
 func verifyEntry(ctx context.Context, fsys fs.FS, folder, name string, opts VerifyOptions) (EntryVerification, error) {
+	return verifyBag(ctx, subFolder(fsys, folder+"/"+name), folder, name, opts)
+}
+
+// verifyBag verifies the entry that fsys holds. folder and name are its place,
+// or the one it is meant for.
+func verifyBag(ctx context.Context, fsys fs.FS, folder, name string, opts VerifyOptions) (EntryVerification, error) {
 	res := EntryVerification{Entry: name}
 	bad := func(severity evidence.Severity, code, format string, args ...any) {
 		res.findings = append(res.findings, finding(severity, code, "%s: %s", folder+"/"+name, fmt.Sprintf(format, args...)))
 	}
-	sub := subFolder(fsys, folder+"/"+name)
 	algorithms := []string{"sha256"}
 	if opts.BothHashes {
 		algorithms = nil
 	}
-	report, err := bagit.Validate(ctx, sub, bagit.Options{Payload: algorithms})
+	report, err := bagit.Validate(ctx, fsys, bagit.Options{Payload: algorithms})
 	if ctx.Err() != nil {
 		return res, ctx.Err()
 	}
@@ -288,7 +293,7 @@ func verifyEntry(ctx context.Context, fsys fs.FS, folder, name string, opts Veri
 		}
 	}
 	// The bag may be whole; now what it says.
-	if sum, ok := tagManifestSum(sub, "."); ok {
+	if sum, ok := tagManifestSum(fsys, "."); ok {
 		res.sum = sum
 	}
 	res.entry, err = entryFromInfo(report.Info)
@@ -296,7 +301,7 @@ func verifyEntry(ctx context.Context, fsys fs.FS, folder, name string, opts Veri
 		bad(evidence.Fault, "bad-info", "%v", err)
 	} else {
 		res.entry.Folder, res.entry.Name, res.entry.TagManifestSHA256 = folder, name, res.sum
-		checkEntry(&res.entry, report, sub, bad)
+		checkEntry(&res.entry, report, fsys, bad)
 	}
 	res.Verdict = evidence.Judge(res.findings)
 	return res, nil
