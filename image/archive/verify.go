@@ -397,9 +397,16 @@ func (run *verifyRun) finish(v *verifyVehicle) {
 func (v *verifyVehicle) checkChain(bad func(entry int, s evidence.Severity, code, format string, args ...any)) {
 	s := v.snapshot
 	for _, name := range s.others {
-		if strings.HasPrefix(name, incomingPrefix) {
+		switch entry, _, _ := strings.Cut(name, "."); {
+		case strings.HasPrefix(name, incomingPrefix):
 			bad(0, evidence.Note, "unfinished-entry", "%s", leftOver(name).Message)
-		} else {
+		case entryName.MatchString(entry) && name != entry: // in a store only
+			severity, why := evidence.Caution, "a push has not finished, or its line was removed; push again"
+			if n, _ := parseEntryName(entry); n <= len(s.chain) {
+				severity, why = evidence.Note, "another shop's entry came first; it belongs to no history"
+			}
+			bad(0, severity, "unfinished-push", "%s lies there, but is not on the chain: %s", name, why)
+		default:
 			bad(0, evidence.Caution, "foreign-file", "%s is no entry; move it away", name)
 		}
 	}
