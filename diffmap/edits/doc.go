@@ -12,8 +12,11 @@
 //     has the same bytes at other addresses; anchors find them there.
 //   - shift: how far a stretch lies from where it was recorded.
 //
-// Stored checksum values and adaptation regions are no part of an edit: the
-// first differ with every other change, the second with every drive. A map
+// EDITS.md describes the file that keeps edits, key by key.
+//
+// Stored checksum values, cells that balance a sum and adaptation regions are no
+// part of an edit: the first two differ with every other change, the third with
+// every drive. A map
 // tells where they are; without one they are recorded like any other byte, and
 // an edit then looks partly present once a second edit changes a checksum.
 package edits

@@ -139,7 +139,7 @@ func Record(original, modified *image.Image, m *maps.Map, opts RecordOptions) (*
 // neverPart returns the addresses that belong to no edit.
 func neverPart(m *maps.Map, checksums []diffmap.RuleChange) (fields, learnt []image.Range) {
 	for _, c := range checksums {
-		for _, r := range []*image.Range{c.Before.Field, c.After.Field} {
+		for _, r := range []*image.Range{c.Before.Field, c.After.Field, c.Before.Cell, c.After.Cell} {
 			if r != nil {
 				fields = append(fields, *r)
 			}
@@ -157,13 +157,20 @@ func leaveOut(changed []image.Range, diff *diffmap.Result, m *maps.Map) (kept []
 	fields, learnt := neverPart(m, diff.Checksums)
 	kept = image.SubtractRanges(changed, fields)
 	if n := image.TotalSize(changed) - image.TotalSize(kept); n > 0 {
-		notes = append(notes, fmt.Sprintf("%d changed bytes of stored checksum values: they follow from the rest", n))
+		notes = append(notes, fmt.Sprintf("%s of stored checksum values and cells that balance a sum: they follow from the rest", changedBytes(n)))
 	}
 	rest := image.SubtractRanges(kept, learnt)
 	if n := image.TotalSize(kept) - image.TotalSize(rest); n > 0 {
-		notes = append(notes, fmt.Sprintf("%d changed bytes in adaptation regions: the controller learns them itself", n))
+		notes = append(notes, fmt.Sprintf("%s in adaptation regions: the controller learns them itself", changedBytes(n)))
 	}
 	return rest, notes
+}
+
+func changedBytes(n uint64) string {
+	if n == 1 {
+		return "1 changed byte"
+	}
+	return fmt.Sprintf("%d changed bytes", n)
 }
 
 // group joins sorted ranges that lie at most joinGap bytes apart.

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"strconv"
 	"strings"
@@ -23,16 +24,14 @@ type File struct {
 	Edits []Edit
 }
 
-// MaxFileSize is the largest edits file that is read, in bytes.
-const MaxFileSize = 64 << 20
+// Limits of an edits file, which bound what a search costs.
+const (
+	MaxFileSize  = 64 << 20 // bytes of its text
+	MaxEdits     = 1000
+	MaxFileBytes = 64 << 20 // bytes that its edits change
+)
 
 const maxNameLength = 120 // bytes
-
-// header starts a new edits file.
-const header = `# Named edits: what known changes do to an image. calproof records and finds
-# them; it never applies one. Comments and order are yours to change.
-format = 1
-`
 
 type fileTOML struct {
 	Format int        `toml:"format"`
@@ -68,61 +67,140 @@ type changeTOML struct {
 
 // Load reads an edits file. The error lists every mistake.
 func Load(path string) (*File, error) {
-	info, err := os.Stat(path)
+	data, err := read(path)
 	if err != nil {
-		return nil, fmt.Errorf("edits file: %w", err)
-	}
-	if info.Size() > MaxFileSize {
-		return nil, fmt.Errorf("edits file %s: %d bytes are more than the %d that are read", path, info.Size(), int64(MaxFileSize))
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, fmt.Errorf("edits file: %w", err)
+		return nil, err
 	}
 	return Parse(path, data)
 }
 
+// read reads a file of at most MaxFileSize.
+func read(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("edits file: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, MaxFileSize+1))
+	if err != nil {
+		return nil, fmt.Errorf("edits file: %w", err)
+	}
+	if len(data) > MaxFileSize {
+		return nil, fmt.Errorf("edits file %s: more than the %d bytes that are read; split it", path, MaxFileSize)
+	}
+	return data, nil
+}
+
 // Parse reads an edits file from memory; name is used in messages. The error
-// lists every mistake, each with its line where the syntax tells it and with
-// its key otherwise.
+// lists every mistake with line and key. Only text that is no TOML, and values
+// of a wrong type, stop at the first.
 func Parse(name string, data []byte) (*File, error) {
 	var raw fileTOML
 	decoder := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields()
 	if err := decoder.Decode(&raw); err != nil {
 		return nil, syntaxError(name, err)
 	}
-	file := &File{Path: name}
-	var problems []error
-	bad := func(key, format string, args ...any) {
-		problems = append(problems, fmt.Errorf("%s: %s: %s", name, key, fmt.Sprintf(format, args...)))
+	var found problems
+	file := raw.check(found.add)
+	if err := found.err(name, data); err != nil {
+		return nil, err
 	}
+	file.Path = name
+	return file, nil
+}
+
+// maxProblems is how many mistakes of a file are reported.
+const maxProblems = 50
+
+// problems are mistakes by key.
+type problems struct {
+	list []problem
+	more int
+}
+
+type problem struct{ key, text string }
+
+func (p *problems) add(key, format string, args ...any) {
+	if len(p.list) == maxProblems {
+		p.more++
+		return
+	}
+	p.list = append(p.list, problem{key, fmt.Sprintf(format, args...)})
+}
+
+func (p *problems) err(name string, data []byte) error {
+	if len(p.list) == 0 {
+		return nil
+	}
+	lines := indexLines(data)
+	var all []error
+	for _, q := range p.list {
+		all = append(all, fmt.Errorf("%s:%d: %s: %s", name, lines.of(q.key), q.key, q.text))
+	}
+	if p.more > 0 {
+		all = append(all, fmt.Errorf("%s: and %d mistakes more", name, p.more))
+	}
+	return errors.Join(all...)
+}
+
+type report func(key, format string, args ...any)
+
+func (raw fileTOML) check(bad report) *File {
+	file := &File{}
 	if raw.Format != 1 {
 		bad("format", "this program reads format 1, not %d", raw.Format)
 	}
+	if len(raw.Edits) > MaxEdits {
+		bad(fmt.Sprintf("edit[%d]", MaxEdits), "a file holds at most %d edits; split it", MaxEdits)
+		return file
+	}
 	seen := map[string]int{}
+	var total uint64
 	for i, e := range raw.Edits {
 		key := fmt.Sprintf("edit[%d]", i)
 		if err := checkName(e.Name); err != nil {
 			bad(key+".name", "%v", err)
 		}
 		if first, twice := seen[e.Name]; twice {
-			bad(key+".name", "%q is already the name of edit[%d]; every edit needs a name of its own", e.Name, first)
+			bad(key+".name", "%q is already the name of edit[%d]; every edit needs a name of its own", clip(e.Name), first)
 		} else {
 			seen[e.Name] = i
 		}
-		edit := Edit{Name: e.Name, Note: e.Note, Cells: e.Cells}
-		if len(e.Stretches) == 0 {
-			bad(key, "no stretch: an edit changes at least one byte")
-		}
-		for k, s := range e.Stretches {
-			edit.Stretches = append(edit.Stretches, s.check(fmt.Sprintf("%s.stretch[%d]", key, k), bad))
-		}
+		edit := e.check(key, bad)
+		total += edit.size()
 		file.Edits = append(file.Edits, edit)
 	}
-	if len(problems) > 0 {
-		return nil, errors.Join(problems...)
+	if total > MaxFileBytes {
+		bad("edit", "the edits change %d bytes in all; a file may describe %d, so split it", total, MaxFileBytes)
 	}
-	return file, nil
+	return file
+}
+
+func (e editTOML) check(key string, bad report) Edit {
+	edit := Edit{Name: e.Name, Note: e.Note, Cells: e.Cells}
+	if len(e.Stretches) == 0 {
+		bad(key, "no stretch: an edit changes at least one byte")
+	}
+	changes := 0
+	for k, s := range e.Stretches {
+		changes += len(s.Changes)
+		edit.Stretches = append(edit.Stretches, s.check(fmt.Sprintf("%s.stretch[%d]", key, k), bad))
+	}
+	if size := edit.size(); changes > MaxChanges || size > MaxBytes {
+		bad(key, "%d changes of %d bytes in all are more than one edit may have (%d changes, %d bytes)", changes, size, MaxChanges, MaxBytes)
+	}
+	return edit
+}
+
+// size returns the number of bytes an edit changes.
+func (e Edit) size() uint64 {
+	var n uint64
+	for _, s := range e.Stretches {
+		for _, c := range s.Changes {
+			n += min(c.Range.Size, MaxBytes) // a longer one is a mistake of its own
+		}
+	}
+	return n
 }
 
 func syntaxError(name string, err error) error {
@@ -143,8 +221,6 @@ func syntaxError(name string, err error) error {
 	return fmt.Errorf("%s: %w", name, err)
 }
 
-type report func(key, format string, args ...any)
-
 func (s stretchTOML) check(key string, bad report) Stretch {
 	out := Stretch{Lead: s.Lead.check(key+".lead", bad), Trail: s.Trail.check(key+".trail", bad)}
 	if len(s.Changes) == 0 {
@@ -153,9 +229,12 @@ func (s stretchTOML) check(key string, bad report) Stretch {
 	for i, c := range s.Changes {
 		where := fmt.Sprintf("%s.change[%d]", key, i)
 		change := c.check(where, bad)
-		if n := len(out.Changes); n > 0 && change.Range.Size > 0 {
-			if prev := out.Changes[n-1].Range; prev.Size > 0 && (change.Range.Start <= prev.Last() || change.Range.Start-prev.Last() == 1) {
+		if n := len(out.Changes); n > 0 && change.Range.Size > 0 && out.Changes[n-1].Range.Size > 0 {
+			switch prev := out.Changes[n-1].Range; {
+			case change.Range.Start <= prev.Last() || change.Range.Start-prev.Last() == 1:
 				bad(where+".range", "%s does not lie clear after %s; list changes by address, apart from one another", change.Range, prev)
+			case change.Range.Start-prev.Last()-1 > joinGap:
+				bad(where+".range", "%s lies more than %d bytes after %s; it needs a stretch of its own", change.Range, joinGap, prev)
 			}
 		}
 		out.Changes = append(out.Changes, change)
@@ -197,6 +276,9 @@ func (c changeTOML) check(key string, bad report) Change {
 		return keep(raw, false)
 	}
 	out := Change{Range: r, Region: c.Region, Before: side("before", c.Before, c.BeforeSHA256), After: side("after", c.After, c.AfterSHA256)}
+	if out.Before.SHA256 == out.After.SHA256 && out.After.SHA256 != [sha256.Size]byte{} {
+		bad(key, "the bytes before and after are the same")
+	}
 	if r.Size > MaxBytes {
 		bad(key+".range", "%d bytes are more than an edit may change (%d)", r.Size, MaxBytes)
 	}
@@ -241,95 +323,4 @@ func (f *File) Find(name string) (Edit, bool) {
 		}
 	}
 	return Edit{}, false
-}
-
-// AppendTo returns the edits file old with e added at its end; comments and
-// order of old are kept. An empty or nil old starts a new file. name is used
-// in messages.
-func (e Edit) AppendTo(name string, old []byte) ([]byte, error) {
-	if len(bytes.TrimSpace(old)) == 0 {
-		old = []byte(header)
-	} else {
-		file, err := Parse(name, old)
-		if err != nil {
-			return nil, err
-		}
-		if _, taken := file.Find(e.Name); taken {
-			return nil, fmt.Errorf("%s: there is already an edit %q; choose another name, or remove the old one by hand", name, e.Name)
-		}
-	}
-	out := bytes.TrimRight(bytes.Clone(old), "\r\n")
-	out = append(out, "\n\n"...)
-	out = append(out, e.text()...)
-	if _, err := Parse(name, out); err != nil {
-		return nil, fmt.Errorf("edit %q cannot be written: %w", e.Name, err)
-	}
-	return out, nil
-}
-
-// text writes e as TOML.
-func (e Edit) text() string {
-	var b strings.Builder
-	b.WriteString("[[edit]]\n")
-	fmt.Fprintf(&b, "name = %s\n", quote(e.Name))
-	if e.Note != "" {
-		fmt.Fprintf(&b, "note = %s\n", quote(e.Note))
-	}
-	if len(e.Cells) > 0 {
-		b.WriteString("cells = [\n")
-		for _, c := range e.Cells {
-			fmt.Fprintf(&b, "  %s,\n", quote(c))
-		}
-		b.WriteString("]\n")
-	}
-	for _, s := range e.Stretches {
-		b.WriteString("\n[[edit.stretch]]\n")
-		writeAnchor(&b, "lead", s.Lead)
-		writeAnchor(&b, "trail", s.Trail)
-		for _, c := range s.Changes {
-			b.WriteString("[[edit.stretch.change]]\n")
-			fmt.Fprintf(&b, "range  = %s\n", quote(c.Range.String()))
-			if c.Region != "" {
-				fmt.Fprintf(&b, "region = %s\n", quote(c.Region))
-			}
-			writeBytes(&b, "before", c.Before)
-			writeBytes(&b, "after", c.After)
-		}
-	}
-	return b.String()
-}
-
-func writeAnchor(b *strings.Builder, key string, a Anchor) {
-	if a.exists() {
-		fmt.Fprintf(b, "%s = { adler32 = \"0x%08X\", sha256 = \"%x\" }\n", key, a.Adler32, a.SHA256)
-	}
-}
-
-func writeBytes(b *strings.Builder, key string, v Bytes) {
-	if v.Data == nil {
-		fmt.Fprintf(b, "%s_sha256 = \"%x\"\n", key, v.SHA256)
-		return
-	}
-	fmt.Fprintf(b, "%s = \"%X\"\n", key, v.Data)
-}
-
-// quote writes a TOML basic string (TOML 1.0.0, "String").
-func quote(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range strings.ToValidUTF8(s, "\uFFFD") {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r < 0x20 || r == 0x7F || !unicode.IsPrint(r) && r <= 0xFFFF:
-			fmt.Fprintf(&b, `\u%04X`, r)
-		case !unicode.IsPrint(r):
-			fmt.Fprintf(&b, `\U%08X`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
 }

@@ -44,7 +44,7 @@ func random(seed uint64, n int) []byte {
 	return out
 }
 
-func at(t *testing.T, start uint64, data []byte) *image.Image {
+func at(t testing.TB, start uint64, data []byte) *image.Image {
 	t.Helper()
 	im, err := image.FromSegments(image.Segment{Start: start, Data: data})
 	require.NoError(t, err)

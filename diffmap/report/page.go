@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
@@ -41,10 +42,15 @@ type page struct {
 	diff     *diffmap.Result
 	gate     *diffmap.GateResult
 	findings []evidence.Finding
+	edits    *edits.Explanation
+	about    []namedFile       // the images the verdict is about
 	rules    []maps.RuleResult // checksum rules of a single image
 	identity []maps.IdentityValue
 	unjudged []string
 }
+
+// namedFile is an image by what it is to the command and its file name.
+type namedFile struct{ Part, Name string }
 
 //go:embed page.tmpl
 var pageTemplate string
@@ -80,16 +86,19 @@ func newPage(d Document, src Sources) (page, error) {
 	p := page{Sources: src, command: d.Command, version: d.Version, verdict: d.Verdict}
 	switch data := d.Data.(type) {
 	case DiffData:
-		p.diff, p.findings, p.verdict = data.Result, d.Findings, ""
+		p.diff, p.findings, p.edits, p.verdict = data.Result, d.Findings, data.Edits, ""
+		p.about = []namedFile{{"original", data.Original}, {"modified", data.Modified}}
 		if !data.Equal {
 			p.reasons = []string{"This page shows what changed and does not judge it. The gate command does."}
 		}
 	case GateData:
 		p.diff, p.gate = data.Diff, data.GateResult
+		p.about = []namedFile{{"original", data.Original}, {"modified", data.Modified}}
 		p.reasons = gateReasons(data.GateResult)
 	case VerifyData:
 		p.findings, p.rules, p.identity = d.Findings, data.Checksums, data.Identity
-		p.reasons = []string{capital(data.reason(d.Findings)) + "."}
+		p.about = []namedFile{{"image", data.File}}
+		p.reasons = append(worstFindings(d.Findings), capital(data.reason(d.Findings))+".")
 		if data.Read != nil {
 			p.unjudged = data.Read.NotJudged
 		}
@@ -99,28 +108,49 @@ func newPage(d Document, src Sources) (page, error) {
 	return p, nil
 }
 
-// gateReasons names the conditions that do not hold, failures first.
+// worstFindings says what disproves an image: faults, or cautions where there
+// is no fault. A count alone ("14 of 17 rules agree") reads like good news.
+func worstFindings(list []evidence.Finding) []string {
+	const shown = 3
+	for _, severity := range []evidence.Severity{evidence.Fault, evidence.Caution} {
+		var out []string
+		for _, f := range list {
+			if f.Severity == severity {
+				out = append(out, capital(f.Message)+".")
+			}
+		}
+		if more := len(out) - shown; more > 0 {
+			return append(out[:shown], fmt.Sprintf("%s more; all are below.", thousands(uint64(more))))
+		}
+		if out != nil {
+			return out
+		}
+	}
+	return nil
+}
+
+// gateReasons says what speaks against writing, failures first: the evidence
+// and then the condition, whose title alone reads as if it held.
 func gateReasons(g *diffmap.GateResult) []string {
 	var out []string
 	for _, wanted := range []evidence.Verdict{evidence.Fail, evidence.Unproven} {
-		for _, c := range g.Conditions {
+		word := "does not hold"
+		if wanted == evidence.Unproven {
+			word = "is not proved"
+		}
+		for i, c := range g.Conditions {
 			if c.Verdict != wanted {
 				continue
 			}
-			text := capital(c.Title) + ": "
-			if wanted == evidence.Fail {
-				text += "this does not hold"
-			} else {
-				text += "this is not proved"
-			}
+			text := ""
 			if len(c.Evidence) > 0 {
-				text += ". " + capital(c.Evidence[0])
+				text = capital(c.Evidence[0]) + ". "
 			}
-			out = append(out, text)
+			out = append(out, fmt.Sprintf("%sSo condition %d %s: %s.", text, i+1, word, c.Title))
 		}
 	}
 	if out == nil {
-		out = []string{fmt.Sprintf("All %s hold. The evidence for each is below.", count(uint64(len(g.Conditions)), "condition"))}
+		out = []string{fmt.Sprintf("All %s for writing hold. The evidence for each is below, after what you should know before you write.", count(uint64(len(g.Conditions)), "condition"))}
 	}
 	return out
 }
@@ -139,18 +169,22 @@ type pageView struct {
 	CSS        template.CSS
 	Title      string
 	Subject    string
+	About      []namedFile
 	Command    string
 	Version    string
 	Verdict    verdictView
 	Reasons    []string
+	Single     bool // about one image, so that nothing can have changed
 	Files      []fileView
 	Log        *logView
 	Regions    []regionView
 	Tables     []tableView
-	Rules      []ruleView
+	Rules      []ruleView // that changed or do not agree, those first
+	QuietRules []ruleView // that agree and did not change
 	Identity   []identityView
 	Stretches  []stretchView
 	LeftOut    string // what of the stretches is not shown, "" if all is
+	Edits      *editsView
 	Unjudged   []string
 	Conditions []conditionView
 	Cautions   []string
@@ -166,37 +200,6 @@ type verdictView struct {
 
 type fileView struct {
 	Part, Name, Size, SHA256 string
-}
-
-type regionView struct {
-	Key                                  string
-	Name, Range, Role, Edit, Tags, Bytes string
-	Changed                              bool
-	Allowed                              string
-}
-
-type ruleView struct {
-	Name, Algorithm, Field string
-	Before, After          string
-	BeforeWord, AfterWord  string
-	Reason                 string
-	Class                  string
-	Single                 bool
-}
-
-type identityView struct {
-	Name, Before, After string
-	Changed, Single     bool
-	Problem             string
-}
-
-type conditionView struct {
-	Symbol, Word, Class, Title string
-	Evidence                   []string
-}
-
-type findingView struct {
-	Severity, Class, Message, Code, Where string
 }
 
 const (
@@ -218,6 +221,9 @@ func newPageView(p page) (*pageView, error) {
 	if v.Subject != "" {
 		v.Title += " " + v.Subject
 	}
+	for _, f := range p.about {
+		v.About = append(v.About, namedFile{f.Part, clip(f.Name, maxName)})
+	}
 	for _, r := range p.reasons {
 		v.Reasons = append(v.Reasons, clip(r, maxText))
 	}
@@ -227,13 +233,15 @@ func newPageView(p page) (*pageView, error) {
 			Size: bytesOf(uint64(max(f.Size, 0))), SHA256: clip(f.SHA256, 64),
 		})
 	}
+	v.Single = p.diff == nil
 	log, err := newLogView(p)
 	if err != nil {
 		return nil, err
 	}
 	v.Log = log
 	v.Regions = regionViews(p)
-	v.Rules = ruleViews(p)
+	v.Rules, v.QuietRules = ruleViews(p)
+	v.Edits = newEditsView(p.edits)
 	for _, u := range p.unjudged {
 		v.Unjudged = append(v.Unjudged, clip(u, maxText))
 	}
@@ -265,7 +273,7 @@ func pageVerdict(p page) verdictView {
 	case evidence.Pass:
 		v := verdictView{Class: "pass", Symbol: "✓", Word: "Pass"}
 		if p.command == "gate" {
-			v.Headline = "Every condition for writing this image holds."
+			v.Headline = "This image may be written: every condition holds."
 		} else {
 			v.Headline = "This image is proved good."
 		}
@@ -275,7 +283,7 @@ func pageVerdict(p page) verdictView {
 		if p.command == "gate" {
 			v.Headline = "Do not write this image."
 		} else {
-			v.Headline = "Do not rely on this image."
+			v.Headline = "This is not a good image: do not write it, do not keep it as a backup."
 		}
 		return v
 	case evidence.Unproven:
@@ -283,7 +291,7 @@ func pageVerdict(p page) verdictView {
 		if p.command == "gate" {
 			v.Headline = "Do not write this image yet."
 		} else {
-			v.Headline = "Not proved yet."
+			v.Headline = "Not proved yet: do not count on this image as a backup."
 		}
 		return v
 	}
@@ -295,157 +303,6 @@ func pageVerdict(p page) verdictView {
 		v.Symbol, v.Word, v.Headline = "=", "Equal", "The two images are equal."
 	default:
 		v.Headline = "The two images differ. " + count(p.diff.BytesChanged, "byte") + " changed."
-	}
-	return v
-}
-
-func regionViews(p page) []regionView {
-	var out []regionView
-	if p.diff != nil {
-		for i, r := range p.diff.Regions {
-			v := regionView{
-				Key: fmt.Sprint(i + 1), Name: clip(r.Name, maxName), Role: clip(string(r.Role), maxName), Edit: clip(string(r.Edit), maxName),
-				Tags: joinTags(r.Tags), Bytes: thousands(r.Bytes), Changed: r.Bytes > 0,
-			}
-			v.Range = "various"
-			if reg, ok := regionByName(p.Map, r.Name); ok {
-				v.Range = reg.Range.String()
-			}
-			switch {
-			case r.Bytes == 0:
-				v.Allowed = "unchanged"
-			case r.Edit == maps.EditAllowed:
-				v.Allowed = "allowed"
-			case r.Edit == maps.EditAsk:
-				v.Allowed = "needs your reason"
-			default:
-				v.Allowed = "forbidden"
-			}
-			out = append(out, v)
-		}
-		return out
-	}
-	if p.Map == nil {
-		return nil
-	}
-	for i, r := range p.Map.Regions {
-		out = append(out, regionView{
-			Key: fmt.Sprint(i + 1), Name: clip(r.Name, maxName), Range: r.Range.String(),
-			Role: clip(string(r.Role), maxName), Edit: clip(string(r.Edit), maxName), Tags: joinTags(r.Tags),
-		})
-	}
-	return out
-}
-
-func regionByName(m *maps.Map, name string) (maps.Region, bool) {
-	if m == nil {
-		return maps.Region{}, false
-	}
-	for _, r := range m.Regions {
-		if r.Name == name {
-			return r, true
-		}
-	}
-	return maps.Region{}, false
-}
-
-func joinTags(tags []maps.Tag) string {
-	words := make([]string, len(tags))
-	for i, t := range tags {
-		words[i] = clip(string(t), maxName)
-	}
-	return strings.Join(words, ", ")
-}
-
-func ruleViews(p page) []ruleView {
-	var out []ruleView
-	if p.diff != nil {
-		for _, c := range p.diff.Checksums {
-			v := newRuleView(c.After)
-			v.Before, v.BeforeWord = clip(c.Before.Computed, maxName), verdictWord(c.Before.Verdict)
-			out = append(out, v)
-		}
-		return out
-	}
-	for _, r := range p.rules {
-		v := newRuleView(r)
-		v.Single = true
-		out = append(out, v)
-	}
-	return out
-}
-
-func newRuleView(r maps.RuleResult) ruleView {
-	v := ruleView{
-		Name: clip(r.Rule, maxName), Algorithm: clip(r.Algorithm, maxName), After: clip(r.Computed, maxName),
-		AfterWord: verdictWord(r.Verdict), Class: string(r.Verdict), Reason: clip(r.Reason, maxText),
-	}
-	if r.Repeat > 0 {
-		v.Name += fmt.Sprintf(" (%d)", r.Repeat)
-	}
-	if r.Field != nil {
-		v.Field = r.Field.String()
-	}
-	return v
-}
-
-func verdictWord(v evidence.Verdict) string {
-	switch v {
-	case evidence.Pass:
-		return "✓ agrees"
-	case evidence.Fail:
-		return "✕ does not agree"
-	}
-	return "? unproven"
-}
-
-func identityViews(p page) []identityView {
-	var out []identityView
-	if p.diff != nil {
-		for _, c := range p.diff.Identity {
-			out = append(out, identityView{
-				Name: clip(c.After.Name, maxName), Before: clip(c.Before.Value, maxName), After: clip(c.After.Value, maxName),
-				Changed: c.Changed, Problem: clip(c.After.Problem, maxText),
-			})
-		}
-		return out
-	}
-	for _, id := range p.identity {
-		out = append(out, identityView{
-			Name: clip(id.Name, maxName), After: clip(id.Value, maxName), Single: true, Problem: clip(id.Problem, maxText),
-		})
-	}
-	return out
-}
-
-func newConditionView(c diffmap.Condition) conditionView {
-	v := conditionView{Title: capital(clip(c.Title, maxText)), Class: string(c.Verdict)}
-	switch c.Verdict {
-	case evidence.Pass:
-		v.Symbol, v.Word = "✓", "holds"
-	case evidence.Fail:
-		v.Symbol, v.Word = "✕", "does not hold"
-	default:
-		v.Symbol, v.Word, v.Class = "?", "not proved", "unproven"
-	}
-	for _, e := range c.Evidence {
-		v.Evidence = append(v.Evidence, clip(e, maxText))
-	}
-	return v
-}
-
-func newFindingView(f evidence.Finding) findingView {
-	v := findingView{Severity: string(f.Severity), Class: string(f.Severity), Message: clip(f.Message, maxText), Code: clip(f.Code, maxName)}
-	const shown = 4
-	var where []string
-	for _, r := range f.Ranges[:min(len(f.Ranges), shown)] {
-		where = append(where, r.String())
-	}
-	if more := len(f.Ranges) - shown; more > 0 {
-		where = append(where, fmt.Sprintf("and %d more", more))
-	}
-	if len(where) > 0 && !strings.Contains(f.Message, where[0]) { // most messages name their addresses
-		v.Where = strings.Join(where, ", ")
 	}
 	return v
 }

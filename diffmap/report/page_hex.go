@@ -4,9 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"slices"
 	"strings"
 
+	"example.com/calproof/diffmap"
 	"example.com/calproof/image"
+	"example.com/calproof/maps"
 )
 
 // stretchView is one changed stretch: where it is, close up, and its bytes on
@@ -16,6 +19,7 @@ type stretchView struct {
 	Range   string
 	Bytes   string
 	Regions string
+	Holds   []string // what the map says lies there: tables, stored values, identity fields
 	Zoom    *zoomView
 	Hex     template.HTML // rows for a pre element; built here from digits only
 	Hidden  string        // rows left out, "" if none
@@ -61,7 +65,7 @@ func stretchViews(p page) ([]stretchView, string, error) {
 		}
 		v := stretchView{
 			ID: fmt.Sprintf("change-%d", i+1), Range: c.Range.String(),
-			Bytes: count(c.Bytes, "byte") + " changed", Regions: strings.Join(names, ", "),
+			Bytes: count(c.Bytes, "byte") + " changed", Regions: strings.Join(names, ", "), Holds: holds(p.diff, c.Range),
 		}
 		if i < maxZooms {
 			v.Zoom = newZoom(p, c.Range)
@@ -79,6 +83,44 @@ func stretchViews(p page) ([]stretchView, string, error) {
 		out = append(out, v)
 	}
 	return out, "", nil
+}
+
+// holds says what lies in a changed stretch. Without it a stored checksum value,
+// which follows from an edit, looks like an edit that nobody made.
+func holds(d *diffmap.Result, r image.Range) []string {
+	const most = 6
+	var out []string
+	add := func(what, name string, at image.Range) {
+		if _, ok := r.Intersect(at); !ok {
+			return
+		}
+		text := what + " " + clip(name, maxName)
+		if len(out) < most && !slices.Contains(out, text) {
+			out = append(out, text)
+		}
+	}
+	for _, t := range d.Tables {
+		add("table", t.After.Name, t.After.Range)
+		for _, axis := range []*maps.Axis{t.After.X, t.After.Y} {
+			if axis != nil {
+				for _, at := range axis.Ranges {
+					add("axis of table", t.After.Name, at)
+				}
+			}
+		}
+	}
+	for _, c := range d.Checksums {
+		if c.After.Field != nil {
+			add("stored value of checksum", newRuleView(c.After).Name, *c.After.Field)
+		}
+		if c.After.Cell != nil {
+			add("balancing cell of checksum", newRuleView(c.After).Name, *c.After.Cell)
+		}
+	}
+	for _, id := range d.Identity {
+		add("identity field", id.After.Name, id.After.Range)
+	}
+	return out
 }
 
 // hexRows prints the bytes of r, widened to whole rows, before and after. A
@@ -141,6 +183,16 @@ func rowBytes(im *image.Image, at uint64) (row [hexWidth]int, err error) {
 	return row, nil
 }
 
+// endOf returns the last address of the piece of memory that holds r.
+func endOf(p page, r image.Range) (uint64, bool) {
+	for _, piece := range logPieces(p) {
+		if piece.Contains(r.Last()) {
+			return piece.Last(), true
+		}
+	}
+	return 0, false
+}
+
 // newZoom draws r with as much again on each side, at least zoomLeastBytes.
 func newZoom(p page, r image.Range) *zoomView {
 	size := max(3*r.Size, zoomLeastBytes)
@@ -151,6 +203,9 @@ func newZoom(p page, r image.Range) *zoomView {
 	window := image.Range{Start: start, Size: size}
 	if window.Last() < window.Start {
 		window.Size = -window.Start // up to the top of the address space
+	}
+	if end, ok := endOf(p, r); ok && window.Last() > end {
+		window.Size = end - window.Start + 1 // not past the memory that there is
 	}
 	z := &zoomView{From: fmt.Sprintf("0x%X", window.Start), To: fmt.Sprintf("0x%X", window.Last())}
 	place := func(x image.Range) (spanView, bool) {

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -163,23 +164,27 @@ func newLogView(p page) (*logView, error) {
 	lv := &logView{}
 	if len(labels) > maxLabels {
 		lv.Omitted = fmt.Sprintf("%d of %d regions are named here; the table below has them all.", maxLabels, len(labels))
+		if p.Map == nil {
+			lv.Omitted = fmt.Sprintf("%d of %d pieces of memory are named here.", maxLabels, len(labels))
+		}
 		labels = mostTelling(labels, maxLabels)
 	}
 	height := max(logMinHeight, labelPitch*float64(len(labels)+1))
 	ax := newAxis(pieces, height)
 	lv.Breaks = ax.breaks
 	roles := map[string]bool{}
+	var mapped []image.Range
 	if p.Map != nil {
 		for _, r := range p.Map.Regions {
 			m := ax.mark(r.Range, minLayerHeight)
 			lv.Layers = append(lv.Layers, layerView{Y: m.Y, H: m.H, Role: pattern(r.Role)})
 			roles[pattern(r.Role)] = true
+			mapped = append(mapped, r.Range)
 		}
-	} else {
-		for _, s := range pieces {
-			m := ax.mark(s, minLayerHeight)
-			lv.Layers = append(lv.Layers, layerView{Y: m.Y, H: m.H, Role: "unmapped"})
-		}
+	}
+	for _, s := range image.SubtractRanges(pieces, mapped) {
+		m := ax.mark(s, minLayerHeight)
+		lv.Layers = append(lv.Layers, layerView{Y: m.Y, H: m.H, Role: "unmapped"})
 		roles["unmapped"] = true
 	}
 	var err error
@@ -217,10 +222,8 @@ type logLabel struct {
 	changed           uint64
 }
 
+// logLabels names the regions of the map; without one, the pieces of memory.
 func logLabels(p page) []logLabel {
-	if p.Map == nil {
-		return nil
-	}
 	changed := map[string]uint64{}
 	if p.diff != nil {
 		for _, r := range p.diff.Regions {
@@ -228,20 +231,29 @@ func logLabels(p page) []logLabel {
 		}
 	}
 	var out []logLabel
-	for i, r := range p.Map.Regions {
-		l := logLabel{key: fmt.Sprint(i + 1), name: clip(r.Name, maxName), rng: r.Range, changed: changed[r.Name]}
-		l.detail = r.Range.String()
-		if l.changed > 0 {
-			l.detail += ", " + count(l.changed, "byte") + " changed"
+	if p.Map == nil {
+		for i, r := range logPieces(p) {
+			l := logLabel{key: fmt.Sprint(i + 1), name: r.String(), detail: bytesOf(r.Size), rng: r}
+			if p.diff != nil {
+				for _, c := range p.diff.Changes {
+					if r.Covers(c.Range) {
+						l.changed += c.Bytes
+					}
+				}
+			}
+			out = append(out, l)
 		}
-		out = append(out, l)
+	} else {
+		for i, r := range p.Map.Regions {
+			out = append(out, logLabel{key: fmt.Sprint(i + 1), name: clip(r.Name, maxName), detail: r.Range.String(), rng: r.Range, changed: changed[r.Name]})
+		}
 	}
-	slices.SortStableFunc(out, func(a, b logLabel) int {
-		if a.rng.Start < b.rng.Start {
-			return -1
+	for i := range out {
+		if n := out[i].changed; n > 0 {
+			out[i].detail += ", " + count(n, "byte") + " changed"
 		}
-		return 1
-	})
+	}
+	slices.SortStableFunc(out, func(a, b logLabel) int { return cmp.Compare(a.rng.Start, b.rng.Start) })
 	return out
 }
 
@@ -372,9 +384,12 @@ func faultMarks(p page, ax axis) []markView {
 	}
 	for _, r := range rules {
 		if r.Verdict == evidence.Fail {
-			if r.Field != nil {
+			switch {
+			case r.Field != nil:
 				ranges = append(ranges, *r.Field)
-			} else {
+			case r.Cell != nil:
+				ranges = append(ranges, *r.Cell)
+			default:
 				ranges = append(ranges, r.Cover...)
 			}
 		}
@@ -404,7 +419,7 @@ var roleText = []legendView{
 	{"adaptation", "adaptation: learnt by the controller"},
 	{"signature", "signature"},
 	{"unused", "unused"},
-	{"unmapped", "memory without a map"},
+	{"unmapped", "no region of a map"},
 }
 
 // pattern names the drawing of a role; a role that is none of the map language

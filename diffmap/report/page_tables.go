@@ -171,7 +171,10 @@ func tableSummary(c diffmap.TableChange) string {
 	unit := clip(c.After.Unit, 24)
 	text := fmt.Sprintf("%s of %s changed", thousands(uint64(len(c.Cells))), count(uint64(len(c.After.Cells)), "cell"))
 	if len(c.Cells) > 0 {
-		if lo, hi := signed(low, c.After.Decimals), signed(high, c.After.Decimals); lo == hi {
+		lo, hi := signed(low, c.After.Decimals), signed(high, c.After.Decimals)
+		if lo == hi && len(c.Cells) == 1 {
+			text += " by " + lo + " " + unit
+		} else if lo == hi {
 			text += ", each by " + lo + " " + unit
 		} else {
 			text += ", by " + lo + " to " + hi + " " + unit
@@ -277,7 +280,7 @@ func fewest(v float64, most int) int {
 
 func newChart(before, after maps.TableValue) *chartView {
 	xs, xUnit := chartX(after)
-	const left, right, top, bottom = 44.0, 312.0, 14.0, 158.0
+	const left, right, top, bottom = 44.0, 312.0, 20.0, 158.0
 	xLow, xHigh := bounds(xs)
 	yLow, yHigh := bounds(append(values(before), values(after)...))
 	if math.IsInf(xLow, 0) || math.IsInf(yLow, 0) {

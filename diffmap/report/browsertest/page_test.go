@@ -174,7 +174,7 @@ func TestPages(t *testing.T) {
 				text, err := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body.innerText`))
 				require.NoError(t, err)
 				for _, want := range page.wants {
-					assert.Contains(t, strings.ToLower(text), strings.ToLower(want), "width %d", width)
+					assert.True(t, strings.Contains(strings.ToLower(text), strings.ToLower(want)), "not at %d px: %s", width, want)
 				}
 				over, err := chromedp.Run(ctx, chromedp.Evaluate[int](`document.documentElement.scrollWidth - window.innerWidth`))
 				require.NoError(t, err)
@@ -283,7 +283,7 @@ func TestPrint(t *testing.T) {
 				require.NoError(t, err)
 				text := strings.Join(strings.Fields(strings.ToLower(string(out))), " ")
 				for _, want := range page.prints {
-					assert.Contains(t, text, strings.ToLower(want))
+					assert.True(t, strings.Contains(text, strings.ToLower(want)), "not on paper: %s", want)
 				}
 			})
 		}

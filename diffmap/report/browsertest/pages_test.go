@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -103,14 +104,27 @@ func (s scenario) diff(t *testing.T, before, after *image.Image, m *maps.Map) []
 		report.Sources{Before: before, After: after, Map: m, Files: []report.FileID{s.id("original", "backup.bin"), s.id("modified", "edited.bin")}})
 }
 
+// pages are made once: the gate judges the same images for every test.
 func pages(t *testing.T) []aPage {
+	t.Helper()
+	once.Do(func() { made = makePages(t) })
+	require.NotEmpty(t, made, "pages could not be made")
+	return made
+}
+
+var (
+	once sync.Once
+	made []aPage
+)
+
+func makePages(t *testing.T) []aPage {
 	t.Helper()
 	s := openScenario(t)
 	hash := fmt.Sprintf("%x", sha256.Sum256(s.files["backup.bin"]))
 	archive := &diffmap.ArchiveEvidence{Entry: "groomer-1/0001-backup", Verified: evidence.Pass, Kept: evidence.Pass, Restorable: evidence.Pass, Detail: "equal byte for byte"}
 	differ := []string{"the two images differ"}
-	good := []string{"every condition for writing this image holds", "warm-up idle speed", "track-speed limit", hash}
-	return []aPage{
+	good := []string{"this image may be written", "warm-up idle speed", "track-speed limit", hash}
+	return append(cases(t, s), []aPage{
 		{name: "gate-good-edit", html: s.gate(t, "edited.bin", archive), wants: append(good, "pass"), prints: good},
 		{name: "gate-not-archived", html: s.gate(t, "edited.bin", nil),
 			wants: []string{"unproven", "do not write this image yet", "restored from the archive"}, prints: []string{"do not write this image yet"}},
@@ -120,12 +134,12 @@ func pages(t *testing.T) []aPage {
 			wants: []string{"fail", "do not write this image", "does not agree"}, prints: []string{"does not agree"}},
 		{name: "verify-backup", html: s.verify(t, "backup.bin"), wants: []string{"pass", hash}, prints: []string{hash}},
 		{name: "verify-short-read", html: s.verify(t, "short-read.bin"),
-			wants: []string{"fail", "do not rely on this image"}, prints: []string{"do not rely on this image"}},
+			wants: []string{"fail", "the read stopped at 0x74c00", "do not keep it as a backup"}, prints: []string{"this is not a good image", "the read stopped at 0x74c00"}},
 		{name: "diff-edited", html: s.diff(t, s.image(t, "backup.bin"), s.image(t, "edited.bin"), s.m), wants: differ, prints: differ},
 		{name: "diff-no-map", html: s.diff(t, s.image(t, "backup.bin"), s.image(t, "edited.bin"), nil), wants: differ, prints: differ},
 		{name: "diff-thousand", html: thousand(t, s), wants: []string{"1,000 bytes changed"}, prints: []string{"1,000 bytes changed"}, big: true},
 		{name: "hostile", html: hostile(t), wants: differ, prints: differ},
-	}
+	}...)
 }
 
 // thousand is a 1 MiB image with 1,000 scattered changes.
