@@ -33,7 +33,8 @@ type Poly struct {
 
 // New returns the Poly of P' = x^64 + poly, with the fastest engine. The bits
 // of poly are MSB first whatever the bit order of the data; a polynomial P of
-// degree w < 64 is lifted first: poly = P without its top term, << (64-w).
+// degree w < 64 is lifted first: poly = P without its top term, << (64-w). It
+// takes a few microseconds.
 func New(poly uint64, reflected bool) *Poly {
 	return newPoly(poly, reflected, available[0])
 }
