@@ -3,6 +3,7 @@ package checksum_test
 import (
 	"bytes"
 	"errors"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -154,8 +155,34 @@ func TestCombine(t *testing.T) {
 	})
 }
 
-// Every named algorithm in turn; what the random tests below draw is mostly
-// sums of words.
+// Every named algorithm in turn, as the random tests draw sums of words mostly.
+func TestStreamsOfEveryAlgorithm(t *testing.T) {
+	data := randomData(rand.New(rand.NewPCG(23, 24)), 1003)
+	const cut = 304 // a multiple of every word
+	for _, a := range checksum.All() {
+		assert.Equal(t, a.Name(), a.String())
+		want := a.Checksum(data)
+		h := a.New()
+		h.Write(data)
+		h.Reset()
+		h.Write(data[:501])
+		h.Write(data[501:])
+		assert.Equal(t, want, h.Value(), a.Name())
+		assert.Equal(t, want.Bytes(), h.Sum(nil), a.Name())
+		assert.Equal(t, (a.Width()+7)/8, h.Size(), a.Name())
+		assert.Positive(t, h.BlockSize(), a.Name())
+
+		resumed, err := a.Resume(a.Checksum(data[:cut]))
+		if a.Name() == "sysv-sum" || a.Name() == "posix-cksum" || a.Family() == checksum.FamilyDigest {
+			assert.ErrorIs(t, err, errors.ErrUnsupported, a.Name())
+			continue
+		}
+		require.NoError(t, err, a.Name())
+		resumed.Write(data[cut:])
+		assert.Equal(t, want, resumed.Value(), "%s, resumed", a.Name())
+	}
+}
+
 func TestPartsOfEveryAlgorithm(t *testing.T) {
 	data := randomData(rand.New(rand.NewPCG(21, 22)), 1003)
 	const cut, at = 304, 501 // cut is a multiple of every word
@@ -348,9 +375,12 @@ func TestSysVOverflow(t *testing.T) {
 }
 
 func TestPartsRefuseWhatDoesNotFit(t *testing.T) {
+	cksum := mustLookup(t, "posix-cksum") // message and length have more than 2^64 bytes
+	_, err := cksum.Patched(cksum.Check(), math.MaxUint64, 0, []byte{1}, []byte{2})
+	assert.ErrorContains(t, err, "the message is too long")
 	a := mustLookup(t, "CRC-16/XMODEM")
 	ok, wrong := checksum.NewValue(16, 1), checksum.NewValue(32, 1)
-	_, err := a.Combine(ok, wrong, 1)
+	_, err = a.Combine(ok, wrong, 1)
 	assert.ErrorContains(t, err, "CRC-16/XMODEM: the second checksum 0x00000001 has 32 bits, the algorithm has 16")
 	_, err = a.Combine(checksum.Value{}, wrong, 1)
 	assert.ErrorContains(t, err, "the first checksum is not given")

@@ -28,6 +28,16 @@ func TestEveryNameIsFoundAndGivenOnce(t *testing.T) {
 	}
 }
 
+func TestNotesWarnOfTraps(t *testing.T) {
+	for name, part := range map[string]string{
+		"CRC-16/CCITT": "CRC-16/IBM-3740", "CRC-16/CCITT-FALSE": "CRC-16/KERMIT", "CKSUM": "posix-cksum",
+		"posix-cksum": "CRC-32/CKSUM", "lrc-8-twos-complement": "xor-8", "fletcher-32": "starts at 0", "MD5": "accidents",
+	} {
+		assert.Contains(t, mustLookup(t, name).Note(), part, name)
+	}
+	assert.Empty(t, mustLookup(t, "CRC-32").Note())
+}
+
 func TestAllIsACopy(t *testing.T) {
 	first := checksum.All()
 	first[0] = first[1]

@@ -18,13 +18,8 @@ func (a u128) bit(i int) uint64 {
 	return a.lo >> i & 1
 }
 
-// shl and shr shift by n bits, 0 to 128.
-func (a u128) shl(n int) u128 {
-	if n >= 64 {
-		return u128{a.lo << (n - 64), 0}
-	}
-	return u128{a.hi<<n | a.lo>>(64-n), a.lo << n}
-}
+// shl shifts by n bits, 0 to 63, and shr by 0 to 128.
+func (a u128) shl(n int) u128 { return u128{a.hi<<n | a.lo>>(64-n), a.lo << n} }
 
 func (a u128) shr(n int) u128 {
 	if n >= 64 {
