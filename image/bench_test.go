@@ -96,7 +96,7 @@ func BenchmarkWrite(b *testing.B) {
 			b.SetBytes(int64(len(data)))
 			b.ReportAllocs()
 			for b.Loop() {
-				im, err := image.Open(path, image.Options{Format: image.FormatRaw, Base: 0x10000000})
+				im, err := image.Open(path, image.Options{Format: image.FormatRaw, Base: new(uint64(0x10000000))})
 				require.NoError(b, err)
 				f, err := os.Create(path + "." + name)
 				require.NoError(b, err)

@@ -154,7 +154,7 @@ func TestObjcopy(t *testing.T) {
 				return image.WriteRaw(b, im, image.RawOptions{Fill: 0x5A})
 			})
 			sameBytes(t, raw, ourFlat)
-			openEqual(t, raw, image.Options{Format: image.FormatRaw, Base: segments[0].Start}, []image.Segment{{Start: segments[0].Start, Data: flat}})
+			openEqual(t, raw, image.Options{Format: image.FormatRaw, Base: new(segments[0].Start)}, []image.Segment{{Start: segments[0].Start, Data: flat}})
 		}
 	}
 }

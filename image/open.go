@@ -12,9 +12,9 @@ import (
 // Options says how to read a file. The zero value tells the format by the
 // bytes and places a raw file at address 0.
 type Options struct {
-	Format    Format // FormatAuto tells it by the bytes
-	Base      uint64 // address of the first byte of a raw file; other formats carry addresses and refuse a base
-	MaxErrors int    // how many mistakes of a file are reported; 0 means DefaultMaxErrors
+	Format    Format  // FormatAuto tells it by the bytes
+	Base      *uint64 // address of the first byte of a raw file, nil for 0; other formats carry addresses and refuse a base
+	MaxErrors int     // how many mistakes of a file are reported; 0 means DefaultMaxErrors
 }
 
 // Format names a file format. Its text is what --format takes.
@@ -133,8 +133,8 @@ func New(r io.ReaderAt, size int64, opts Options) (*Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	if opts.Base != 0 && rd.format != FormatRaw {
-		return nil, fmt.Errorf("base 0x%X given, but the file is %s, which carries its own addresses; leave the base out, or read it as raw", opts.Base, rd.format)
+	if opts.Base != nil && rd.format != FormatRaw {
+		return nil, fmt.Errorf("base 0x%X given, but the file is %s, which carries its own addresses; leave the base out, or read it as raw", *opts.Base, rd.format)
 	}
 	im, err := rd.read(r, size, opts)
 	if err != nil {

@@ -22,7 +22,7 @@ func TestRaw(t *testing.T) {
 	data := counting(200001)
 	path := save(t, "in.bin", data)
 	for _, base := range []uint64{0, 0x80000, ^uint64(0) - 200000} {
-		im := openEqual(t, path, image.Options{Base: base}, []image.Segment{{Start: base, Data: data}})
+		im := openEqual(t, path, image.Options{Base: new(base)}, []image.Segment{{Start: base, Data: data}})
 		assert.Equal(t, image.FormatRaw, im.Format())
 		_, ok := im.StartAddress()
 		assert.False(t, ok)
@@ -32,12 +32,12 @@ func TestRaw(t *testing.T) {
 		require.NoError(t, err)
 		assert.True(t, bytes.Equal(data, file))
 	}
-	_, err := image.Open(path, image.Options{Base: ^uint64(0) - 199999})
+	_, err := image.Open(path, image.Options{Base: new(^uint64(0) - 199999)})
 	require.ErrorContains(t, err, "run past the top")
 	require.ErrorContains(t, err, path)
 
 	// The same through New, from a reader of another kind.
-	im, err := image.New(strings.NewReader(string(data)), int64(len(data)), image.Options{Base: 7})
+	im, err := image.New(strings.NewReader(string(data)), int64(len(data)), image.Options{Base: new(uint64(7))})
 	require.NoError(t, err)
 	require.NoError(t, imagetest.TestImage(im, []image.Segment{{Start: 7, Data: data}}))
 	require.NoError(t, im.Close(), "nothing to close")
@@ -60,7 +60,7 @@ func TestOpenMistakes(t *testing.T) {
 	require.ErrorContains(t, err, "negative")
 	_, err = read("x", image.Options{Format: "tar"})
 	require.ErrorContains(t, err, `unknown format "tar"; the formats are auto, elf, intelhex, srecord, raw`)
-	_, err = image.Open(filepath.Join("testdata", "sample.hex"), image.Options{Base: 0x100})
+	_, err = image.Open(filepath.Join("testdata", "sample.hex"), image.Options{Base: new(uint64(0x100))})
 	require.ErrorContains(t, err, "base 0x100 given, but the file is intelhex")
 }
 

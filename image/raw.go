@@ -8,12 +8,16 @@ import (
 	"golang.org/x/exp/mmap"
 )
 
-// readRaw places the bytes of r at the base address. Nothing is copied.
+// readRaw places the bytes of r at the base address, 0 if none is given. Nothing is copied.
 func readRaw(r io.ReaderAt, size int64, opts Options) (*Image, error) {
-	if err := checkFits(opts.Base, uint64(size)); err != nil {
-		return nil, fmt.Errorf("base 0x%X: %w", opts.Base, err)
+	var base uint64
+	if opts.Base != nil {
+		base = *opts.Base
 	}
-	return newImage(FormatRaw, []chunk{{Range{opts.Base, uint64(size)}, r, 0}})
+	if err := checkFits(base, uint64(size)); err != nil {
+		return nil, fmt.Errorf("base 0x%X: %w", base, err)
+	}
+	return newImage(FormatRaw, []chunk{{Range{base, uint64(size)}, r, 0}})
 }
 
 // mapped is a memory-mapped file.

@@ -143,7 +143,7 @@ func TestWritePatchedRefuses(t *testing.T) {
 
 func TestTrace(t *testing.T) {
 	data := make([]byte, 64)
-	im, err := image.New(bytes.NewReader(data), 64, image.Options{Format: image.FormatRaw, Base: 0x8000})
+	im, err := image.New(bytes.NewReader(data), 64, image.Options{Format: image.FormatRaw, Base: new(uint64(0x8000))})
 	require.NoError(t, err)
 	swap := func(im *image.Image) (*image.Image, error) { return im.Swap(4) }
 	from, err := im.Trace(swap, []uint64{0x8000, 0x8001, 0x8007, 0x803F})

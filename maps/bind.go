@@ -19,7 +19,7 @@ type Bound struct {
 }
 
 // Open opens the image file at path, arranges it as m says, and binds it. The
-// base of m holds unless opts gives another one. Close the result when done.
+// base of m holds unless opts gives one (0 too). Close the result when done.
 //
 // A file that carries addresses (Intel HEX, S-record, ELF) keeps them: base,
 // parts and interleaved describe raw files only, swapped holds for both.
@@ -35,21 +35,21 @@ func New(name string, r io.ReaderAt, size int64, m *Map, opts image.Options) (*B
 
 func open(path string, m *Map, opts image.Options, openImage func(image.Options) (*image.Image, error)) (*Bound, error) {
 	base := opts.Base
-	opts.Base = 0
+	opts.Base = nil
 	im, err := openImage(opts)
 	if err != nil {
 		return nil, err
 	}
 	raw := im.Format() == image.FormatRaw
-	if base != 0 && !raw {
+	if base != nil && !raw {
 		im.Close()
-		return nil, fmt.Errorf("%s: a base of 0x%X is given, but the file carries its own addresses; leave the base out", path, base)
+		return nil, fmt.Errorf("%s: a base of 0x%X is given, but the file carries its own addresses; leave the base out", path, *base)
 	}
 	if raw && !m.Image.Arranged() {
-		if base == 0 {
-			base = m.Image.Base
+		if base == nil {
+			base = &m.Image.Base
 		}
-		if base != 0 { // open it again where it belongs, so that the image keeps its file
+		if *base != 0 { // open it again where it belongs, so that the image keeps its file
 			im.Close()
 			opts.Base, opts.Format = base, image.FormatRaw
 			if im, err = openImage(opts); err != nil {
@@ -58,17 +58,17 @@ func open(path string, m *Map, opts image.Options, openImage func(image.Options)
 		}
 		return &Bound{Map: m, Image: im, opened: im, size: im.Size()}, nil
 	}
-	if base != 0 && len(m.Image.Parts) > 0 {
+	if base != nil && len(m.Image.Parts) > 0 {
 		im.Close()
-		return nil, fmt.Errorf("%s: a base of 0x%X is given, but the map places each part of the file by itself; leave the base out", path, base)
+		return nil, fmt.Errorf("%s: a base of 0x%X is given, but the map places each part of the file by itself; leave the base out", path, *base)
 	}
 	b := &Bound{Map: m, opened: im}
 	if raw {
 		b.size = im.Size()
 	}
 	spec := m.Image
-	if base != 0 {
-		spec.Base = base
+	if base != nil {
+		spec.Base = *base
 	}
 	b.arrange = spec.arrange
 	if b.Image, err = spec.arrange(im); err != nil {

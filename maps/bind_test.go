@@ -130,24 +130,33 @@ parts = [{ name = "a", file = "4+4", base = 0 }]`), image.Options{Format: image.
 
 func TestOpenOverrides(t *testing.T) {
 	raw := file(t, []byte("ABCDEFGH"))
-	b, err := maps.Open(raw, imageMap(t, "size = 8\nbase = 0x100"), image.Options{Base: 0x200})
+	b, err := maps.Open(raw, imageMap(t, "size = 8\nbase = 0x100"), image.Options{Base: new(uint64(0x200))})
 	require.NoError(t, err)
 	assert.Equal(t, []string{"200:ABCDEFGH"}, text(t, b))
 	require.NotNil(t, b.Image.File(), "a plain image keeps its file")
 	require.NoError(t, b.Close())
 
-	b, err = maps.Open(raw, imageMap(t, "size = 8\nbase = 0x100\nswapped = 2"), image.Options{Base: 0x200})
+	b, err = maps.Open(raw, imageMap(t, "size = 8\nbase = 0x100\nswapped = 2"), image.Options{Base: new(uint64(0x200))})
 	require.NoError(t, err)
 	assert.Equal(t, []string{"200:BADCFEHG"}, text(t, b))
 	require.NoError(t, b.Close())
 
-	_, err = maps.Open(raw, imageMap(t, "size = 8\nparts = [{ name = \"a\", file = \"0+8\" }]"), image.Options{Base: 0x200})
+	for _, arranged := range []string{"", "\nswapped = 2"} {
+		b, err = maps.Open(raw, imageMap(t, "size = 8\nbase = 0x100"+arranged), image.Options{Base: new(uint64(0))})
+		require.NoError(t, err)
+		assert.Zero(t, b.Image.Bounds().Start, "a base of 0 is a base")
+		require.NoError(t, b.Close())
+	}
+
+	_, err = maps.Open(raw, imageMap(t, "size = 8\nparts = [{ name = \"a\", file = \"0+8\" }]"), image.Options{Base: new(uint64(0x200))})
 	require.ErrorContains(t, err, "the map places each part of the file by itself")
 
 	// Intel HEX: four bytes at 0x0100, then the end record.
 	hex := file(t, []byte(":0401000041424344F1\n:00000001FF\n"))
-	_, err = maps.Open(hex, imageMap(t, "size = 8\nbase = 0x100"), image.Options{Base: 0x200})
+	_, err = maps.Open(hex, imageMap(t, "size = 8\nbase = 0x100"), image.Options{Base: new(uint64(0x200))})
 	require.ErrorContains(t, err, "carries its own addresses")
+	_, err = maps.Open(hex, imageMap(t, "size = 8\nbase = 0x100"), image.Options{Base: new(uint64(0))})
+	require.ErrorContains(t, err, "a base of 0x0 is given")
 	b, err = maps.Open(hex, imageMap(t, "size = 8\nbase = 0x100\nswapped = 2"), image.Options{})
 	require.NoError(t, err)
 	assert.Equal(t, []string{"100:BADC"}, text(t, b))

@@ -84,10 +84,7 @@ func (o *opened) Close() error {
 // lies where --base says, else where the map says, else at 0. The caller closes
 // it.
 func (in *Input) open(streams Streams, path string, m *maps.Map) (*opened, error) {
-	opts := image.Options{Format: in.Format}
-	if in.Base != nil {
-		opts.Base = *in.Base
-	}
+	opts := image.Options{Format: in.Format, Base: in.Base}
 	if path != stdin {
 		if m == nil {
 			im, err := image.Open(path, opts)

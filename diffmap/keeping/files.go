@@ -51,10 +51,7 @@ func openImage(kept archive.Kept, file string, m *maps.Map) (*image.Image, error
 	if err != nil {
 		return nil, err
 	}
-	opts := image.Options{Format: image.Format(kept.ImageFormat)}
-	if kept.ImageBase != nil {
-		opts.Base = *kept.ImageBase
-	}
+	opts := image.Options{Format: image.Format(kept.ImageFormat), Base: kept.ImageBase}
 	name, r, size := kept.Ref()+"/"+file, bytes.NewReader(data), int64(len(data))
 	if m == nil {
 		im, err := image.New(r, size, opts)

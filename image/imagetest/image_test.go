@@ -14,7 +14,7 @@ import (
 
 func open(t *testing.T, r io.ReaderAt, size int) *image.Image {
 	t.Helper()
-	im, err := image.New(r, int64(size), image.Options{Format: image.FormatRaw, Base: 0x100})
+	im, err := image.New(r, int64(size), image.Options{Format: image.FormatRaw, Base: new(uint64(0x100))})
 	require.NoError(t, err)
 	return im
 }

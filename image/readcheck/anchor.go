@@ -105,7 +105,7 @@ func (x *examiner) checkAnchors(results []maps.RuleResult, identity []maps.Ident
 			x.skipped("which address lines or bytes were exchanged: trying every way would take too long on an image of %d bytes; a second read tells", len(s.data))
 			return
 		}
-		im, err := image.New(rearranged{s.data, rep.from, x.m.Image.Erased}, int64(len(s.data)), image.Options{Format: image.FormatRaw, Base: s.start})
+		im, err := image.New(rearranged{s.data, rep.from, x.m.Image.Erased}, int64(len(s.data)), image.Options{Format: image.FormatRaw, Base: new(s.start)})
 		if err != nil {
 			return
 		}

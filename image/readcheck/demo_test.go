@@ -37,7 +37,7 @@ func scenario(t testing.TB, name string) (*maps.Map, []byte) {
 
 func withMap(t testing.TB, m *maps.Map, data []byte) *Report {
 	t.Helper()
-	im, err := image.New(bytes.NewReader(data), int64(len(data)), image.Options{Format: image.FormatRaw, Base: m.Image.Base})
+	im, err := image.New(bytes.NewReader(data), int64(len(data)), image.Options{Format: image.FormatRaw, Base: new(m.Image.Base)})
 	require.NoError(t, err)
 	rep, err := Examine(m, im)
 	require.NoError(t, err)
