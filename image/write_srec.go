@@ -102,7 +102,7 @@ func srecWidth(im *Image, st *start, asked int) (int, error) {
 		asked = 4
 	case 2, 3, 4:
 	default:
-		return 0, fmt.Errorf("S-records have 2, 3 or 4 address bytes, not %d", asked)
+		return 0, fmt.Errorf("an address in S-records has 2, 3 or 4 bytes, not %d", asked)
 	}
 	return asked, checkReach(im, st, 1<<(8*asked), fmt.Sprintf("addresses of S%d records", asked-1))
 }

@@ -170,10 +170,6 @@ func (p *printer) columns(indent int, align string, rows [][]string) {
 
 func width(s string) int { return utf8.RuneCountInString(s) }
 
-func pad(s string, n int) string {
-	return s + strings.Repeat(" ", max(0, n-width(s)))
-}
-
 // fold breaks text at spaces into lines of at most first, then rest columns. A
 // word longer than a line stays whole: an address cut in two is worse than a
 // long line.

@@ -223,7 +223,7 @@ func (w *writer) build(add *Addition) error {
 			e.ImageName = bagit.Squeeze(base)
 		}
 		if add.ImageSHA256 != "" && add.ImageSHA256 != e.ImageSHA256 {
-			return fmt.Errorf("image %s changed while it was kept: its verdict is about SHA-256 %.16s..., the file now has %.16s...", add.Image.Name, add.ImageSHA256, e.ImageSHA256)
+			return fmt.Errorf("image %s changed while it was kept: its verdict is about SHA-256 %.16s..., not %.16s... as now", add.Image.Name, add.ImageSHA256, e.ImageSHA256)
 		}
 		if err := w.unique(add); err != nil {
 			return err

@@ -34,17 +34,6 @@ func named(rep *Report, class faults.Class) bool {
 	return slices.ContainsFunc(alarms(rep), func(f evidence.Finding) bool { return slices.Contains(class.Codes, f.Code) })
 }
 
-func classOf(t testing.TB, name string) faults.Class {
-	t.Helper()
-	for _, c := range faults.Classes() {
-		if c.Name == name {
-			return c
-		}
-	}
-	t.Fatalf("no fault class %q", name)
-	return faults.Class{}
-}
-
 func TestHealthyImagesRaiseNothing(t *testing.T) {
 	for seed := range uint64(20) {
 		data := faults.Synth(rand.New(rand.NewPCG(seed, 1)), 128<<10)

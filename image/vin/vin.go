@@ -23,6 +23,7 @@ var weights = [Length]int{8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2}
 // values are the letters' numbers, 49 CFR 565.15(c) table III; 0 marks a
 // letter that no VIN holds.
 var values = [26]int{
+	//lint:ignore SA4000 every letter is written alike
 	'A' - 'A': 1, 'B' - 'A': 2, 'C' - 'A': 3, 'D' - 'A': 4, 'E' - 'A': 5, 'F' - 'A': 6, 'G' - 'A': 7, 'H' - 'A': 8,
 	'J' - 'A': 1, 'K' - 'A': 2, 'L' - 'A': 3, 'M' - 'A': 4, 'N' - 'A': 5, 'P' - 'A': 7, 'R' - 'A': 9,
 	'S' - 'A': 2, 'T' - 'A': 3, 'U' - 'A': 4, 'V' - 'A': 5, 'W' - 'A': 6, 'X' - 'A': 7, 'Y' - 'A': 8, 'Z' - 'A': 9,
