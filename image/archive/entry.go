@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"example.com/calproof/image/archive/bagit"
@@ -315,7 +316,7 @@ func joinKinds() string {
 }
 
 // entryName matches the folder of an entry: number, kind, day.
-var entryName = regexp.MustCompile(`^([0-9]{4,9})-([a-z]+)-([0-9]{4}-[0-9]{2}-[0-9]{2})$`)
+var entryName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]{4,9})-([a-z]+)-([0-9]{4}-[0-9]{2}-[0-9]{2})$`) })
 
 // folderName returns the name of the entry's folder.
 func (e *Entry) folderName() string {
@@ -325,7 +326,7 @@ func (e *Entry) folderName() string {
 // parseEntryName returns the number in the name of an entry's folder, or false
 // for a folder that is no entry.
 func parseEntryName(name string) (int, bool) {
-	m := entryName.FindStringSubmatch(name)
+	m := entryName().FindStringSubmatch(name)
 	if m == nil || !validKind(Kind(m[2])) {
 		return 0, false
 	}

@@ -400,7 +400,7 @@ func (v *verifyVehicle) checkChain(bad func(entry int, s evidence.Severity, code
 		switch entry, _, _ := strings.Cut(name, "."); {
 		case strings.HasPrefix(name, incomingPrefix):
 			bad(0, evidence.Note, "unfinished-entry", "%s", leftOver(name).Message)
-		case entryName.MatchString(entry) && name != entry: // in a store only
+		case entryName().MatchString(entry) && name != entry: // in a store only
 			severity, why := evidence.Caution, "a push has not finished, or its line was removed; push again"
 			if n, _ := parseEntryName(entry); n <= len(s.chain) {
 				severity, why = evidence.Note, "another shop's entry came first; it belongs to no history"

@@ -243,7 +243,7 @@ func (v *validator) tagFile(name string) ([]byte, bool) {
 }
 
 var (
-	declared   = regexp.MustCompile(`^BagIt-Version: ([0-9]+\.[0-9]+)(?:\r\n|\n|\r)Tag-File-Character-Encoding: ([^ \t\r\n]+)(?:\r\n|\n|\r)?$`)
+	declared   = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^BagIt-Version: ([0-9]+\.[0-9]+)(?:\r\n|\n|\r)Tag-File-Character-Encoding: ([^ \t\r\n]+)(?:\r\n|\n|\r)?$`) })
 	hasVersion = map[string]bool{"0.93": true, "0.94": true, "0.95": true, "0.96": true, "0.97": true, "1.0": true}
 )
 
@@ -258,7 +258,7 @@ func (v *validator) declaration() error {
 	if !ok {
 		return nil
 	}
-	m := declared.FindSubmatch(data)
+	m := declared().FindSubmatch(data)
 	if m == nil {
 		v.bad("bad-declaration", "bagit.txt", `is not the two lines "BagIt-Version: M.N" and "Tag-File-Character-Encoding: NAME"`)
 		return nil
@@ -273,12 +273,12 @@ func (v *validator) declaration() error {
 	return nil
 }
 
-var manifestName = regexp.MustCompile(`^(tag)?manifest-([A-Za-z0-9]+)\.txt$`)
+var manifestName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^(tag)?manifest-([A-Za-z0-9]+)\.txt$`) })
 
 // readManifests reads every manifest and compares their lists with the files.
 func (v *validator) readManifests() error {
 	for _, name := range slices.Sorted(maps.Keys(v.report.Files)) {
-		m := manifestName.FindStringSubmatch(name)
+		m := manifestName().FindStringSubmatch(name)
 		if m == nil {
 			continue
 		}
