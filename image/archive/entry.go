@@ -316,7 +316,9 @@ func joinKinds() string {
 }
 
 // entryName matches the folder of an entry: number, kind, day.
-var entryName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9]{4,9})-([a-z]+)-([0-9]{4}-[0-9]{2}-[0-9]{2})$`) })
+var entryName = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^([0-9]{4,9})-([a-z]+)-([0-9]{4}-[0-9]{2}-[0-9]{2})$`)
+})
 
 // folderName returns the name of the entry's folder.
 func (e *Entry) folderName() string {

@@ -243,7 +243,9 @@ func (v *validator) tagFile(name string) ([]byte, bool) {
 }
 
 var (
-	declared   = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^BagIt-Version: ([0-9]+\.[0-9]+)(?:\r\n|\n|\r)Tag-File-Character-Encoding: ([^ \t\r\n]+)(?:\r\n|\n|\r)?$`) })
+	declared = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`^BagIt-Version: ([0-9]+\.[0-9]+)(?:\r\n|\n|\r)Tag-File-Character-Encoding: ([^ \t\r\n]+)(?:\r\n|\n|\r)?$`)
+	})
 	hasVersion = map[string]bool{"0.93": true, "0.94": true, "0.95": true, "0.96": true, "0.97": true, "1.0": true}
 )
 
