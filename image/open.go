@@ -89,6 +89,9 @@ func Open(path string, opts Options) (*Image, error) {
 	if err != nil {
 		return nil, err
 	}
+	if info.IsDir() {
+		return nil, fmt.Errorf("%s is a folder; name an image file in it", path)
+	}
 	if !info.Mode().IsRegular() {
 		return nil, fmt.Errorf("%s is no regular file (%v)", path, info.Mode().Type())
 	}
@@ -127,7 +130,7 @@ func New(r io.ReaderAt, size int64, opts Options) (*Image, error) {
 		return nil, fmt.Errorf("MaxErrors is %d; it cannot be negative", opts.MaxErrors)
 	}
 	if size == 0 {
-		return nil, fmt.Errorf("the file is empty (0 bytes): %w", io.ErrUnexpectedEOF)
+		return nil, emptyError{}
 	}
 	rd, err := pick(r, size, opts.Format)
 	if err != nil {
@@ -143,6 +146,15 @@ func New(r io.ReaderAt, size int64, opts Options) (*Image, error) {
 	im.file, im.fileSize = r, size
 	return im, nil
 }
+
+// emptyError says that a file has no bytes. It unwraps to [io.ErrUnexpectedEOF],
+// as every file does that was cut short.
+type emptyError struct{}
+
+func (emptyError) Error() string {
+	return "the file is empty (0 bytes); whatever wrote it did not finish"
+}
+func (emptyError) Unwrap() error { return io.ErrUnexpectedEOF }
 
 // pick returns the reader for a named format, or the one the bytes ask for.
 func pick(r io.ReaderAt, size int64, format Format) (reader, error) {

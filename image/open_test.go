@@ -48,7 +48,7 @@ func TestOpenMistakes(t *testing.T) {
 	_, err := image.Open(filepath.Join(dir, "missing"), image.Options{})
 	require.ErrorIs(t, err, fs.ErrNotExist)
 	_, err = image.Open(dir, image.Options{})
-	require.ErrorContains(t, err, "is no regular file")
+	require.ErrorContains(t, err, "is a folder")
 	empty := save(t, "empty", nil)
 	for _, f := range append(image.Formats(), image.FormatAuto) {
 		_, err = image.Open(empty, image.Options{Format: f})

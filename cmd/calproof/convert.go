@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -117,7 +117,7 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 	if err != nil {
 		return err
 	}
-	if opts.Out == stdin && (opts.JSON || opts.Split != 0) {
+	if opts.Out == stdin && (opts.JSON || opts.given("split")) {
 		return fmt.Errorf("convert: standard output takes the image alone; name a file for OUT, or leave out --json and --split")
 	}
 	files, err := opts.openAll(streams)
@@ -141,14 +141,16 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 		data.StartAddress = opts.Start.addr
 	}
 	outputs := []string{opts.Out}
-	if opts.Split != 0 {
+	if opts.given("split") {
 		outputs = numbered(opts.Out, opts.Split)
 		data.Parts = outputs
 	}
-	if err := opts.free(outputs); err != nil {
-		return err
-	}
 	safe := safefile.Options{Force: opts.Force, Inputs: opts.files()}
+	for _, out := range outputs { // all or none
+		if err := safefile.Check(out, safe); err != nil {
+			return fmt.Errorf("convert: %w", err)
+		}
+	}
 	for i, im := range images {
 		if err := safefile.Write(outputs[i], safe, func(w io.Writer) error { return write(w, im) }); err != nil {
 			return fmt.Errorf("convert: %w", err)
@@ -167,17 +169,6 @@ func numbered(path string, n int) []string {
 	return names
 }
 
-// free demands that none of several outputs exists before the first is
-// written.
-func (o *ConvertOptions) free(outputs []string) error {
-	for _, out := range outputs {
-		if _, err := os.Lstat(out); err == nil && !o.Force && len(outputs) > 1 {
-			return fmt.Errorf("convert: %s exists; name another file, or replace it with --force", out)
-		}
-	}
-	return nil
-}
-
 // endings tells the format that the ending of a file name stands for.
 func endings() map[string]image.Format {
 	return map[string]image.Format{
@@ -191,6 +182,12 @@ func endings() map[string]image.Format {
 // that mean nothing in that format are an error: whoever gave them expects
 // something else than would be written.
 func (o *ConvertOptions) writer() (func(io.Writer, *image.Image) error, error) {
+	if o.given("unit") && len(o.Join) == 0 && !o.given("split") {
+		return nil, errors.New("convert: --unit means nothing without --join or --split; leave it out")
+	}
+	if o.given("max-size") && o.MaxSize == 0 {
+		return nil, errors.New("convert: --max-size is 0, which allows no file at all; give the largest size in bytes")
+	}
 	if o.To == image.FormatAuto {
 		o.To = endings()[strings.ToLower(filepath.Ext(o.Out))]
 	}
@@ -200,7 +197,11 @@ func (o *ConvertOptions) writer() (func(io.Writer, *image.Image) error, error) {
 		image.FormatSRecord:  {"record-length", "address-width", "start-address", "line-end", "header", "count"},
 	}
 	known, ok := means[o.To]
-	if !ok {
+	switch {
+	case ok:
+	case o.To != image.FormatAuto:
+		return nil, fmt.Errorf("convert: no file of format %s can be written; say --to raw, intelhex or srecord", o.To)
+	default:
 		return nil, fmt.Errorf("convert: cannot tell the format of %s by its name; say --to raw, intelhex or srecord", o.Out)
 	}
 	for _, flag := range []string{"fill", "max-size", "record-length", "address-width", "start-address", "line-end", "header", "count"} {
@@ -235,7 +236,7 @@ func (o *ConvertOptions) writer() (func(io.Writer, *image.Image) error, error) {
 // rawRange returns what a raw file spans: the one range that was asked for,
 // filled where the image holds nothing, or else the image's bounds.
 func (o *ConvertOptions) rawRange() image.Range {
-	if len(o.Keep) != 1 || o.Split != 0 || o.Rebase != nil {
+	if len(o.Keep) != 1 || o.given("split") || o.Rebase != nil {
 		return image.Range{}
 	}
 	return o.Keep[0]
@@ -256,12 +257,12 @@ func placed(s string) (file string, at *uint64) {
 
 // files returns every input that is a file.
 func (o *ConvertOptions) files() []string {
-	files := append([]string{o.In}, o.Join...)
+	files := append([]string{o.In, o.Map}, o.Join...)
 	for _, s := range o.Add {
 		file, _ := placed(s)
 		files = append(files, file)
 	}
-	return slices.DeleteFunc(files, func(f string) bool { return f == stdin })
+	return slices.DeleteFunc(files, func(f string) bool { return f == "" || f == stdin })
 }
 
 // openAll opens every input: In, then those to join, then those to add. The
@@ -310,7 +311,7 @@ func (o *ConvertOptions) arrange(inputs []*image.Image) ([]*image.Image, error) 
 			return nil, err
 		}
 	}
-	if o.Swap != 0 {
+	if o.given("swap") {
 		if im, err = im.Swap(o.Swap); err != nil {
 			return nil, err
 		}
@@ -325,7 +326,7 @@ func (o *ConvertOptions) arrange(inputs []*image.Image) ([]*image.Image, error) 
 			return nil, err
 		}
 	}
-	if o.Split != 0 {
+	if o.given("split") {
 		return im.Split(im.Bounds().Start, o.Split, o.Unit)
 	}
 	return []*image.Image{im}, nil

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"os"
@@ -56,4 +57,13 @@ func TestEveryExitCode(t *testing.T) {
 			assert.NotEqual(t, reached[key], out[key] != "", "exit code %s: no script reaches it, or it is excused although one does", key)
 		}
 	})
+}
+
+// A file name with control characters must not reach the terminal as it is.
+func TestMessagesAreEscaped(t *testing.T) {
+	var out, messages bytes.Buffer
+	assert.Equal(t, exitCouldNotRun, run([]string{"inspect", "a\x1b[2Jb"}, Streams{Out: &out, Err: &messages}))
+	assert.Empty(t, out.String())
+	assert.Contains(t, messages.String(), `a\x1b[2Jb`)
+	assert.NotContains(t, messages.String(), "\x1b")
 }

@@ -114,7 +114,7 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 			return err
 		}
 	}
-	if err := opts.write(data, m, files...); err != nil {
+	if err := opts.write(data, m, nil, files...); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

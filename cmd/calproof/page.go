@@ -36,13 +36,14 @@ type pageInput struct {
 
 // write writes the page of data, if one was asked for. inputs are the images in
 // the order of the command line; the page draws the first, and the one called
-// "modified" if there is one.
-func (p *Page) write(data report.Data, m *maps.Map, inputs ...pageInput) error {
+// "modified" if there is one. alsoRead are further files that were read, onto
+// which no page must be written.
+func (p *Page) write(data report.Data, m *maps.Map, alsoRead []string, inputs ...pageInput) error {
 	if p.HTML == "" {
 		return nil
 	}
 	src := report.Sources{Map: m, Before: inputs[0].Image}
-	safe := safefile.Options{Force: p.Force}
+	safe := safefile.Options{Force: p.Force, Inputs: alsoRead}
 	for _, in := range inputs {
 		if in.part == "modified" {
 			src.After = in.Image

@@ -4,20 +4,26 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
+
+	"example.com/calproof/diffmap/report"
 )
 
 // run executes the command line args and returns the exit code. It handles no
 // signals: an interrupt ends the process at once, which can leave a temporary
 // file behind but no half-written output. (Handling them would also cost more
-// than the rest of a start.)
+// than the rest of a start.) Messages go out with control characters escaped:
+// they quote file names and file content.
 func run(args []string, streams Streams) int {
 	root := newRootCommand(streams)
 	root.SetArgs(args)
 	err := root.ExecuteContext(context.Background())
 	if _, silent := errors.AsType[exitError](err); err != nil && !silent {
-		fmt.Fprintf(streams.Err, "calproof: %v\n", err)
+		for line := range strings.Lines("calproof: " + err.Error()) {
+			fmt.Fprintln(streams.Err, report.Clean(strings.TrimSuffix(line, "\n")))
+		}
 	}
 	return exitCode(err)
 }
@@ -92,17 +98,23 @@ func group(cmd *cobra.Command) {
 func takes(names ...string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) < len(names) {
-			return fmt.Errorf("%s: %s is missing; write '%s'", cmd.CommandPath(), names[len(args)], cmd.UseLine())
+			return fmt.Errorf("%s: %s is missing; write '%s'", commandName(cmd), names[len(args)], cmd.UseLine())
 		}
 		return takesUpTo(len(names))(cmd, args)
 	}
+}
+
+// commandName returns the name of a command as messages give it, such as "map
+// check".
+func commandName(cmd *cobra.Command) string {
+	return strings.TrimPrefix(cmd.CommandPath(), cmd.Root().Name()+" ")
 }
 
 // takesUpTo returns a check that a command was given at most n arguments.
 func takesUpTo(n int) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) > n {
-			return fmt.Errorf("%s: %q is one argument too many; write '%s'", cmd.CommandPath(), args[n], cmd.UseLine())
+			return fmt.Errorf("%s: %q is one argument too many; write '%s'", commandName(cmd), args[n], cmd.UseLine())
 		}
 		return nil
 	}

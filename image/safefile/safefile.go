@@ -80,6 +80,21 @@ func Write(path string, opts Options, fn func(w io.Writer) error) (err error) {
 	return syncFolder(folder)
 }
 
+// Check returns the error with which [Write] would refuse path before it
+// writes anything. Call it for all outputs first where several belong together.
+func Check(path string, opts Options) error {
+	_, _, err := check(path, opts)
+	return err
+}
+
+// existsError words [fs.ErrExist] with what to do.
+type existsError struct{ path string }
+
+func (e existsError) Error() string {
+	return e.path + " exists; choose another name, or force it to be replaced"
+}
+func (existsError) Unwrap() error { return fs.ErrExist }
+
 // check refuses what must not be written. It returns the file to replace or
 // create, with symbolic links followed, and the permission bits of an existing
 // one.
@@ -106,7 +121,7 @@ func check(path string, opts Options) (target string, perm fs.FileMode, err erro
 	case !info.Mode().IsRegular():
 		return "", 0, fmt.Errorf("%s (%v): %w", path, info.Mode().Type(), ErrNotRegular)
 	case !opts.Force:
-		return "", 0, fmt.Errorf("%s exists; choose another name, or force it to be replaced: %w", path, fs.ErrExist)
+		return "", 0, existsError{path}
 	}
 	target, err = filepath.EvalSymlinks(path)
 	return target, info.Mode().Perm(), err
