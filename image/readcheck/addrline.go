@@ -290,6 +290,7 @@ func bridgedAcross(lo, hi []byte, la int, how bridge) bool {
 // that touch each other.
 func (x *examiner) checkAddressLines() {
 	n := x.c.lines()
+	x.wholeLine = map[string]bool{}
 	runs := make([][]lineRun, n)
 	for k := range n {
 		need := x.lim.lineUnits
@@ -312,6 +313,7 @@ func (x *examiner) checkAddressLines() {
 				}
 				if short[0].whole {
 					shorted[a], shorted[b] = true, true
+					x.wholeLine["address-lines-shorted"] = true
 				}
 				where, ranges := describeRuns(short)
 				x.found("address-lines-shorted", evidence.Fault, ranges,
@@ -322,6 +324,9 @@ func (x *examiner) checkAddressLines() {
 	for k, list := range runs {
 		if len(list) == 0 || shorted[k] {
 			continue // a bridge holds each of its lines still over half of the image
+		}
+		if list[0].whole {
+			x.wholeLine["address-line-stuck"] = true
 		}
 		where, ranges := describeRuns(list)
 		x.found("address-line-stuck", evidence.Fault, ranges,

@@ -25,6 +25,8 @@ type examiner struct {
 	lim      limits
 	findings []evidence.Finding
 	unjudged []string
+
+	wholeLine map[string]bool // codes of address line findings that hold for the whole image
 }
 
 func (x *examiner) found(code string, sev evidence.Severity, ranges []image.Range, format string, args ...any) {

@@ -12,7 +12,7 @@ import (
 const (
 	orderSample = 2 << 20 // bytes looked at for each arrangement, spread over the image
 	orderChunk  = 64 << 10
-	orderMin    = 24  // pairs an arrangement needs
+	orderMin    = 40  // pairs an arrangement needs
 	orderRatio  = 1.4 // times the pairs of the image as it is, and ...
 	orderZ      = 4.5 // standard deviations more
 	wordMin     = 5   // letters in a row that make a word

@@ -88,8 +88,10 @@ const (
 	twiceBlock     = 128 // smallest block that is a fault when it stands twice; shorter ones must stand thrice
 	twiceExact     = 256 // below this size a block that stands twice must keep to its boundaries to the byte
 	twiceNoted     = 64  // smallest block worth a note when it stands twice
-	smallBlock     = 32  // blocks below this size must stand smallCopies times
-	smallCopies    = 8
+	smallBlock     = 64  // blocks below this size must stand smallCopies times
+	smallCopies    = 5
+	tinyBlock      = 32 // blocks below this size must stand tinyCopies times, hold richValues and keep to their boundaries
+	tinyCopies     = 8
 )
 
 // verdictOnRun is what a repetition means.
@@ -133,7 +135,8 @@ func (x *examiner) judgeRun(data []byte, r repeatRun) (verdictOnRun, int) {
 		return runOrdinary, copies
 	case p == x.lim.block:
 		return runStuck, copies // the map names this block size
-	case p < smallBlock && copies < smallCopies:
+	case p < smallBlock && copies < smallCopies,
+		p < tinyBlock && (copies < tinyCopies || values < richValues || loose > 1):
 		return runOrdinary, copies
 	case copies >= 3:
 		return runStuck, copies

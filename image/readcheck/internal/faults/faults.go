@@ -39,8 +39,9 @@ func Classes() []Class {
 		{"address-lines-swapped", "two address lines exchanged", true, []string{"address-lines-swapped"}, swappedLines},
 		{"data-line-stuck", "one data line of an 8, 16 or 32-bit bus stuck at 0 or 1", true, []string{"data-line-stuck"}, stuckData},
 		{"data-lines-shorted", "two data lines of such a bus touching, either level winning", true, []string{"data-lines-shorted"}, shortedData},
-		{"block-repeated", "a transfer block of 16 to 4096 bytes, 8 values or more, delivered 3 to 16 times in a row", false, []string{"block-repeated", "tail-repeats"}, repeatedBlock},
-		{"block-repeated-once", "such a block delivered twice", false, []string{"block-repeated", "tail-repeats"}, repeatedOnce},
+		{"block-repeated", "a transfer block of 64 to 4096 bytes, 8 values or more, delivered 3 to 16 times in a row", false, []string{"block-repeated", "tail-repeats"}, repeatedBlock},
+		{"block-repeated-small", "such a block of 16 to 63 bytes delivered 3 to 16 times in a row", false, []string{"block-repeated", "tail-repeats"}, repeatedSmall},
+		{"block-repeated-once", "such a block of 16 to 4096 bytes delivered twice", false, []string{"block-repeated", "tail-repeats"}, repeatedOnce},
 		{"truncated-padded", "stopped after 5 to 95 % and padded with 0xFF, 0x00, a short pattern, the last block or the start of the image", true, []string{"short-read", "tail-constant", "tail-repeats", "tail-copy", "address-line-stuck"}, padded},
 		{"truncated", "stopped after 5 to 95 %, file left short", true, []string{"size-wrong"}, truncated},
 		{"shifted", "a byte lost or doubled at 2 to 98 %, length kept or not", true, []string{"shifted", "size-near"}, shifted},
@@ -201,12 +202,19 @@ func blockSize(r *rand.Rand, low, high int) int {
 	return min(b, high)
 }
 
-func repeatedBlock(r *rand.Rand, data []byte) ([]byte, string) { return repeat(r, data, 2+r.IntN(14)) }
+func repeatedBlock(r *rand.Rand, data []byte) ([]byte, string) {
+	return repeat(r, data, blockSize(r, 64, 4096), 2+r.IntN(14))
+}
 
-func repeatedOnce(r *rand.Rand, data []byte) ([]byte, string) { return repeat(r, data, 1) }
+func repeatedSmall(r *rand.Rand, data []byte) ([]byte, string) {
+	return repeat(r, data, blockSize(r, 16, 63), 2+r.IntN(14))
+}
 
-func repeat(r *rand.Rand, data []byte, extra int) ([]byte, string) {
-	b := blockSize(r, 16, 4096)
+func repeatedOnce(r *rand.Rand, data []byte) ([]byte, string) {
+	return repeat(r, data, blockSize(r, 16, 4096), 1)
+}
+
+func repeat(r *rand.Rand, data []byte, b, extra int) ([]byte, string) {
 	extra = min(extra, len(data)/b-1)
 	at := r.IntN(len(data)/b-extra) * b
 	out := bytes.Clone(data)

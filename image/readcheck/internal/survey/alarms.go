@@ -9,6 +9,7 @@ import (
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck"
+	"example.com/calproof/maps"
 )
 
 // surveyAlarms runs all checks on every file and counts the findings.
@@ -18,7 +19,7 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 	kinds := map[string]*struct{ files, alarmed int }{}
 	alarmed := 0
 	for _, f := range files {
-		rep, err := examine(f.data)
+		rep, err := examine(nil, f.data)
 		if err != nil {
 			return "", fmt.Errorf("%s: %w", f.name, err)
 		}
@@ -75,14 +76,18 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 	return b.String(), nil
 }
 
-// examine runs the checks without a map on data as a raw file.
-func examine(data []byte) (*readcheck.Report, error) {
-	im, err := image.New(bytes.NewReader(data), int64(len(data)), image.Options{Format: image.FormatRaw})
+// examine runs the checks on data as a raw file. m may be nil.
+func examine(m *maps.Map, data []byte) (*readcheck.Report, error) {
+	opts := image.Options{Format: image.FormatRaw}
+	if m != nil {
+		opts.Base = m.Image.Base
+	}
+	im, err := image.New(bytes.NewReader(data), int64(len(data)), opts)
 	if err != nil {
 		return nil, err
 	}
 	defer im.Close()
-	return readcheck.Examine(nil, im)
+	return readcheck.Examine(m, im)
 }
 
 func percent(n, of int) string {

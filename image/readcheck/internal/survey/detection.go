@@ -1,47 +1,134 @@
 package main
 
 import (
+	"bytes"
+	"encoding/binary"
+	"errors"
 	"fmt"
+	"hash/crc32"
 	"math"
 	"math/rand/v2"
+	"runtime"
+	"slices"
 	"strings"
+	"sync"
 
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck"
 	"example.com/calproof/image/readcheck/internal/faults"
+	"example.com/calproof/maps"
+	"example.com/calproof/maps/demo"
 )
 
 // base is a healthy image into which faults are injected.
 type base struct {
 	name string
 	data []byte
+	m    *maps.Map
 }
 
 // realBases cuts the binaries that look like a controller's memory (machine
-// code, not compressed) to a power of two.
-func realBases(files []file) ([]base, error) {
-	var out []base
+// code, not compressed) to a power of two and gives each a map: words for
+// processors whose instructions are whole words, as in controllers, other for
+// the rest, most of it x86.
+func realBases(files []file) (words, other []base, err error) {
 	for _, f := range files {
-		if f.kind != "ELF" && f.kind != "firmware" || len(f.data) < 64<<10 {
+		if f.kind != "ELF" && f.kind != "firmware" || len(f.data) < minBase {
 			continue
 		}
-		size := 64 << 10
-		for size*2 <= len(f.data) && size < 512<<10 {
+		size := minBase
+		for size*2 <= len(f.data) && size < maxBase {
 			size *= 2
 		}
-		data := f.data[:size]
+		data := bytes.Clone(f.data[:size])
 		if h := entropy(data); h > 7.2 || h < 4 {
 			continue
 		}
-		rep, err := examine(data)
-		if err != nil {
-			return nil, err
+		b := base{name: f.name, data: data}
+		if b.m, err = mapFor(b.data); err != nil {
+			return nil, nil, fmt.Errorf("%s: %w", f.name, err)
 		}
-		if evidence.Judge(rep.Findings) == evidence.Pass {
-			out = append(out, base{f.name, data})
+		rep, err := examine(nil, b.data)
+		if err != nil {
+			return nil, nil, err
+		}
+		if evidence.Judge(rep.Findings) != evidence.Pass {
+			continue // an alarm that is there before any damage proves nothing
+		}
+		if rep, err = examine(b.m, b.data); err != nil || rep.Verdict != evidence.Pass {
+			return nil, nil, fmt.Errorf("%s does not pass with its own map: %v %v", f.name, rep, err)
+		}
+		if wholeWords(f.data) {
+			words = append(words, b)
+		} else {
+			other = append(other, b)
 		}
 	}
-	return out, nil
+	return words, other, nil
+}
+
+const (
+	minBase = 64 << 10
+	maxBase = 256 << 10
+)
+
+// wholeWords reports whether data is an ELF file for a processor whose
+// instructions are whole 16 or 32-bit words. Numbers: System V ABI, e_machine.
+func wholeWords(data []byte) bool {
+	if !bytes.HasPrefix(data, []byte("\x7FELF")) || len(data) < 20 {
+		return false
+	}
+	machine := binary.LittleEndian.Uint16(data[18:])
+	if data[5] == 2 { // big-endian
+		machine = binary.BigEndian.Uint16(data[18:])
+	}
+	const i386, amd64 = 3, 62
+	return machine != i386 && machine != amd64
+}
+
+// mapFor writes into data what a controller's memory has and returns the map:
+// eight parts, each with a CRC-32 at its end, one over all of it, and a text
+// field.
+func mapFor(data []byte) (*maps.Map, error) {
+	const parts = 8
+	part := len(data) / parts
+	copy(data[len(data)-64:], "SURVEY-IMAGE-001")
+	var t strings.Builder
+	fmt.Fprintf(&t, "format = 1\n[image]\nsize = 0x%X\nbyte_order = \"big\"\n", len(data))
+	whole := len(data) - 12
+	for i := range parts {
+		from, to := i*part, (i+1)*part
+		if i == parts-1 {
+			binary.BigEndian.PutUint32(data[whole:], crc32.ChecksumIEEE(data[:whole]))
+			fmt.Fprintf(&t, "[[checksum]]\nname = \"whole\"\nalgorithm = \"CRC-32/ISO-HDLC\"\ncover = [\"0x0-0x%X\"]\nstored = { at = 0x%X }\n", whole-1, whole)
+		}
+		binary.BigEndian.PutUint32(data[to-4:], crc32.ChecksumIEEE(data[from:to-4]))
+		role := []string{"boot", "program", "program", "program", "program", "program", "program", "calibration"}[i]
+		fmt.Fprintf(&t, "[[region]]\nname = \"part %d\"\nrange = \"0x%X-0x%X\"\nrole = %q\n", i+1, from, to-1, role)
+		fmt.Fprintf(&t, "[[checksum]]\nname = \"sum %d\"\nalgorithm = \"CRC-32/ISO-HDLC\"\ncover = [\"0x%X-0x%X\"]\nstored = { at = 0x%X }\n", i+1, from, to-5, to-4)
+	}
+	fmt.Fprintf(&t, "[[identity]]\nname = \"number\"\nrange = \"0x%X+0x10\"\nas = \"text\"\n", len(data)-64)
+	return maps.Parse("survey.toml", []byte(t.String()))
+}
+
+// demoBase is the good read of the demo with its map.
+func demoBase() (base, error) {
+	files, err := demo.Files()
+	if err != nil {
+		return base{}, err
+	}
+	b := base{name: "demo/backup.bin"}
+	for _, f := range files {
+		switch f.Name {
+		case demo.MapName:
+			if b.m, err = maps.Parse(f.Name, f.Data); err != nil {
+				return base{}, err
+			}
+		case "backup.bin":
+			b.data = f.Data
+		}
+	}
+	return b, nil
 }
 
 // entropy is the Shannon entropy of the bytes of data, in bits per byte.
@@ -60,46 +147,108 @@ func entropy(data []byte) float64 {
 	return sum
 }
 
-// score counts the outcomes of one class over one set of images.
-type score struct{ injected, detected, named int }
+// score counts the outcomes of one class over one set of images, without a
+// map and with one.
+type score struct {
+	injected           int
+	found, named       int // an alarm without a map; one that names the fault
+	failed, namedByMap int // a verdict other than pass with the map; an alarm that names the fault
+}
 
 // surveyDetection injects faults of every class and counts what is found.
 func surveyDetection(files []file, each int, seed uint64, log func(string, ...any)) (string, error) {
-	real, err := realBases(files)
+	words, other, err := realBases(files)
 	if err != nil {
 		return "", err
 	}
+	d, err := demoBase()
+	if err != nil {
+		return "", err
+	}
+	sets := []struct {
+		name  string
+		bases []base
+	}{{"words", words}, {"other", other}, {"demo", []base{d}}}
+	classes := faults.Classes()
+	scores := make([]score, len(classes)*len(sets))
+	errs := make([]error, len(scores))
+	var wg sync.WaitGroup
+	slots := make(chan struct{}, runtime.NumCPU())
+	for i := range scores {
+		wg.Go(func() {
+			slots <- struct{}{}
+			defer func() { <-slots }()
+			scores[i], errs[i] = measure(classes[i/len(sets)], sets[i%len(sets)].bases, each, rand.New(rand.NewPCG(seed, uint64(i))), log)
+		})
+	}
+	wg.Wait()
+	if err := errors.Join(errs...); err != nil {
+		return "", err
+	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d injections for each class and column, into %d real images.\n\n", each, len(real))
-	b.WriteString("| fault injected | found | named |\n| --- | ---: | ---: |\n")
-	for i, class := range faults.Classes() {
-		r := rand.New(rand.NewPCG(seed, uint64(i)))
-		var s score
-		for s.injected < each {
-			img := real[r.IntN(len(real))]
-			bad, how, ok := faults.Inject(class, r, img.data)
-			if !ok {
-				continue
-			}
-			rep, err := examine(bad)
-			if err != nil {
-				return "", err
-			}
-			s.injected++
-			found, named := judge(rep, class)
-			if found {
-				s.detected++
-			} else {
-				log("missed: %s: %s: %s", class.Name, img.name, how)
-			}
-			if named {
-				s.named++
-			}
+	fmt.Fprintf(&b, "%d injections for each class and set: \"words\" are %d images of code for processors whose instructions are whole words (as in controllers), \"other\" are %d further ones, nearly all x86, \"demo\" is the demo's backup.bin. "+
+		"Each cell: share found, and in brackets share named (the right finding among the alarms). Seed %d.\n\n", each, len(words), len(other), seed)
+	b.WriteString("| fault injected | words, no map | other, no map | demo, no map | words, map | other, map | demo, map |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: |\n")
+	for c, class := range classes {
+		row := scores[c*len(sets) : (c+1)*len(sets)]
+		fmt.Fprintf(&b, "| %s |", class.Name)
+		for _, s := range row {
+			fmt.Fprintf(&b, " %s (%s) |", share(s.found, s.injected), share(s.named, s.injected))
 		}
-		fmt.Fprintf(&b, "| %s | %s | %s |\n", class.Name, percent(s.detected, s.injected), percent(s.named, s.injected))
+		for _, s := range row {
+			fmt.Fprintf(&b, " %s (%s) |", share(s.failed, s.injected), share(s.namedByMap, s.injected))
+		}
+		b.WriteString("\n")
+	}
+	b.WriteString("\n| fault | is |\n| --- | --- |\n")
+	for _, class := range classes {
+		fmt.Fprintf(&b, "| %s | %s |\n", class.Name, class.What)
 	}
 	return b.String(), nil
 }
+
+// measure injects each faults of class into bases.
+func measure(class faults.Class, bases []base, each int, r *rand.Rand, log func(string, ...any)) (score, error) {
+	var s score
+	for tries := 0; s.injected < each; tries++ {
+		if tries > 20*each {
+			return s, fmt.Errorf("%s: only %d of %d injections changed anything", class.Name, s.injected, each)
+		}
+		img := bases[r.IntN(len(bases))]
+		bad, how, ok := faults.Inject(class, r, img.data)
+		if !ok {
+			continue
+		}
+		s.injected++
+		rep, err := examine(nil, bad)
+		if err != nil {
+			return s, err
+		}
+		found, named := judge(rep, class)
+		if !found {
+			log("missed: %s: %s: %s", class.Name, img.name, how)
+		}
+		s.found, s.named = s.found+one(found), s.named+one(named)
+		if rep, err = examine(img.m, bad); err != nil {
+			return s, err
+		}
+		_, named = judge(rep, class)
+		if rep.Verdict == evidence.Pass {
+			log("passed with map: %s: %s: %s", class.Name, img.name, how)
+		}
+		s.failed, s.namedByMap = s.failed+one(rep.Verdict != evidence.Pass), s.namedByMap+one(named)
+	}
+	return s, nil
+}
+
+func one(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+func share(n, of int) string { return fmt.Sprintf("%.1f", 100*float64(n)/float64(max(of, 1))) }
 
 // judge says whether a report raises an alarm, and whether one of its alarms
 // names the fault.
@@ -109,9 +258,7 @@ func judge(rep *readcheck.Report, class faults.Class) (found, named bool) {
 			continue
 		}
 		found = true
-		for _, code := range class.Codes {
-			named = named || f.Code == code
-		}
+		named = named || slices.Contains(class.Codes, f.Code)
 	}
 	return found, named
 }

@@ -91,16 +91,19 @@ func fetch(debs, dir, name string) error {
 	return nil
 }
 
-// isPlainText reports whether data is text: no memory reads like that, and
-// readcheck says so.
+// isPlainText reports whether data is text in ASCII, Latin or UTF-8: no memory
+// reads like that, and readcheck says so.
 func isPlainText(data []byte) bool {
-	n := 0
+	odd := 0
 	for _, b := range data {
-		if b >= 0x20 && b < 0x7F || b == '\n' || b == '\r' || b == '\t' || b >= 0x80 {
-			n++
+		if b == 0 {
+			return false
+		}
+		if b < 0x20 && b != '\n' && b != '\r' && b != '\t' && b != '\f' {
+			odd++
 		}
 	}
-	return n == len(data) && !bytes.ContainsRune(data, 0)
+	return odd < len(data)/1000
 }
 
 func kindOf(path string, data []byte) string {
