@@ -87,6 +87,14 @@ type Read struct {
 	MinHoleBytes uint64 `toml:"min_hole_bytes"`
 	// Smallest block whose repetition is called a stuck transfer buffer, in bytes.
 	MinRepeatBytes uint64 `toml:"min_repeat_bytes"`
+	// Shortest constant or repeating tail that is called padding, in bytes. MinHoleBytes, if that is given, else the examiner's own.
+	MinTailBytes uint64 `toml:"min_tail_bytes"`
+	// Different 256-byte blocks that must read the same at both settings of an address line before a part of the image is called read through a stuck line.
+	MinLineBlocks uint64 `toml:"min_line_blocks"`
+	// Bytes of content needed before a data line that never moves is called stuck.
+	MinDataBytes uint64 `toml:"min_data_bytes"`
+	// Share of the content, in percent, that agreeing checksum rules must cover before a read is called proved.
+	MinProvedPercent uint64 `toml:"min_proved_percent"`
 	// Bytes the adapter transfers at a time; differences between reads that fall into whole blocks point at the adapter.
 	TransferBlockBytes uint64 `toml:"transfer_block_bytes"`
 }

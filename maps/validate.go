@@ -152,12 +152,21 @@ func (v *validator) bench() {
 			v.key("bench.read_minutes", "the limits are the wrong way round; write the shortest time first")
 		}
 	}
-	for _, key := range []string{"min_hole_bytes", "min_repeat_bytes", "transfer_block_bytes"} {
-		path := "read." + key
-		value := map[string]uint64{"min_hole_bytes": v.m.Read.MinHoleBytes, "min_repeat_bytes": v.m.Read.MinRepeatBytes, "transfer_block_bytes": v.m.Read.TransferBlockBytes}[key]
-		if v.given(path) && !v.has(path) && value == 0 {
+	read := v.m.Read
+	for _, f := range []struct {
+		key   string
+		value uint64
+	}{
+		{"min_hole_bytes", read.MinHoleBytes}, {"min_tail_bytes", read.MinTailBytes}, {"min_repeat_bytes", read.MinRepeatBytes},
+		{"min_line_blocks", read.MinLineBlocks}, {"min_data_bytes", read.MinDataBytes},
+		{"min_proved_percent", read.MinProvedPercent}, {"transfer_block_bytes", read.TransferBlockBytes},
+	} {
+		if path := "read." + f.key; v.given(path) && !v.has(path) && f.value == 0 {
 			v.key(path, "is zero; leave it out for the default")
 		}
+	}
+	if read.MinProvedPercent > 100 {
+		v.key("read.min_proved_percent", "must be at most 100")
 	}
 }
 

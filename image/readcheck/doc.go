@@ -36,9 +36,10 @@
 // when nothing in it disagrees. Data lines are judged over 4096 bytes of
 // content. A constant tail is worth a caution from 1024 bytes and a 64th of
 // the image on, a constant stretch in a region that should hold content from
-// 1024 bytes on. The [read] section of a map sets min_hole_bytes (both
-// lengths), min_repeat_bytes and transfer_block_bytes; with the last one, a
-// block of that very size counts when it stands twice.
+// 1024 bytes on. A pass needs agreeing checksum rules over half of the content.
+// The [read] section of a map sets all of these, and transfer_block_bytes: with
+// it a block of that very size counts when it stands twice. The key names stand
+// in maps/LANGUAGE.md.
 //
 // # Cost
 //

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"example.com/calproof/image/readcheck/internal/faults"
+	"example.com/calproof/maps"
 )
 
 // Every planted repetition is found, with its period, and every run reported
@@ -90,4 +91,40 @@ func TestBlockSizeOfMapSharpensRepeats(t *testing.T) {
 	x = &examiner{c: contentOf(0, data), lim: limitsFor(m)}
 	x.checkRepeats()
 	assert.Empty(t, alarms(x.report()))
+}
+
+// Every threshold that a map can set changes what is found.
+func TestThresholdsOfMap(t *testing.T) {
+	has := func(m *maps.Map, data []byte, code string) bool {
+		x := &examiner{m: m, c: contentOf(0, data), lim: limitsFor(m)}
+		x.checkLines()
+		x.checkTail()
+		return slices.Contains(codes(x.findings), code)
+	}
+	synth := faults.Synth(rand.New(rand.NewPCG(6, 8)), 64<<10)
+	tail := slices.Clone(synth)
+	fillWith(tail[60<<10:], []byte{0xFF})
+	part := slices.Clone(synth)
+	for i := 0x4000; i < 0x6000; i++ {
+		part[i] = synth[i&^0x800]
+	}
+	still := slices.Clone(synth[:8<<10])
+	for i := range still {
+		still[i] &^= 2
+	}
+	for _, tc := range []struct {
+		code  string
+		data  []byte
+		raise func(r *maps.Read)
+	}{
+		{"tail-constant", tail, func(r *maps.Read) { r.MinTailBytes = 5000 }},
+		{"tail-constant", tail, func(r *maps.Read) { r.MinHoleBytes = 5000 }},
+		{"address-line-stuck", part, func(r *maps.Read) { r.MinLineBlocks = 40 }},
+		{"data-line-stuck", still, func(r *maps.Read) { r.MinDataBytes = 10000 }},
+	} {
+		m := learning()
+		assert.True(t, has(m, tc.data, tc.code), tc.code)
+		tc.raise(&m.Read)
+		assert.False(t, has(m, tc.data, tc.code), "%s with a higher threshold", tc.code)
+	}
 }

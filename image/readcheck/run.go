@@ -196,7 +196,7 @@ func (x *examiner) judgeProof(rules int, proved []image.Range) {
 	}
 	bare := x.c.contentIn(image.SubtractRanges(content, proved))
 	all := x.c.contentIn(image.MergeRanges(content))
-	if all > 0 && bare > all/2 {
+	if all > 0 && 100*(all-bare) < uint64(x.lim.proved)*all {
 		x.skipped("agreeing checksum rules of 16 bits or more cover %d of %d bytes of content; what lies outside them is not proved", all-bare, all)
 	}
 }

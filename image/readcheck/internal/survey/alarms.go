@@ -80,7 +80,7 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 func examine(m *maps.Map, data []byte) (*readcheck.Report, error) {
 	opts := image.Options{Format: image.FormatRaw}
 	if m != nil {
-		opts.Base = m.Image.Base
+		opts.Base = &m.Image.Base
 	}
 	im, err := image.New(bytes.NewReader(data), int64(len(data)), opts)
 	if err != nil {
