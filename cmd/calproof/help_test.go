@@ -11,8 +11,6 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"example.com/calproof/maps/demo"
 )
 
 // everyCommand calls fn for each command but the built-in help.
@@ -34,7 +32,7 @@ func demoHere(t *testing.T) {
 	dir := t.TempDir()
 	t.Chdir(dir)
 	require.NoError(t, os.Mkdir("demo", 0o777))
-	files, err := demo.Files()
+	files, err := demoFiles()
 	require.NoError(t, err)
 	for _, f := range files {
 		require.NoError(t, os.WriteFile(filepath.Join("demo", f.Name), f.Data, 0o666))

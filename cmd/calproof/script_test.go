@@ -74,11 +74,14 @@ func scriptCommands() map[string]func(*testscript.TestScript, bool, []string) {
 	}
 }
 
+// demoFiles makes the scenario once for all tests, which only read it.
+var demoFiles = sync.OnceValues(demo.Files)
+
 func scriptDemo(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: demo DIR")
 	}
-	files, err := demo.Files()
+	files, err := demoFiles()
 	ts.Check(err)
 	ts.Check(os.MkdirAll(ts.MkAbs(args[0]), 0o777))
 	for _, f := range files {
