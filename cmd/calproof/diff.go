@@ -3,12 +3,16 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"slices"
 
 	"github.com/spf13/cobra"
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/diffmap/report"
+	"example.com/calproof/image"
+	"example.com/calproof/maps"
 )
 
 // DiffOptions are the options of calproof diff.
@@ -16,6 +20,7 @@ type DiffOptions struct {
 	Output
 	Input
 	Page
+	Picture
 	diffmap.Options
 	Original, Modified string
 	Listing            bool
@@ -48,6 +53,7 @@ standard input.
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
 	opts.Page.AddFlags(cmd)
+	opts.Picture.AddFlags(cmd)
 	cmd.Flags().Uint64Var(&opts.JoinGap, "join-gap", 0, "count changes with at most this many equal bytes between them as one")
 	cmd.Flags().BoolVar(&opts.Listing, "listing", false, "add a unified diff of all tables and identity fields, decoded")
 	cmd.Flags().StringVar(&opts.Edits, "edits", "", "edits file: name the recorded edits that account for the difference, and what none explains")
@@ -69,7 +75,10 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 	if err != nil {
 		return err
 	}
-	data := report.DiffData{Original: opts.Original, Modified: opts.Modified, Map: report.SummaryOf(m), Result: result}
+	data := report.DiffData{Original: opts.Original, Modified: opts.Modified, Map: report.SummaryOf(m), Result: result, ASCII: opts.ASCII}
+	if data.Strip, err = opts.drawChanges(m, modified.Image, result); err != nil {
+		return err
+	}
 	if opts.Listing {
 		if m == nil {
 			return errors.New("diff: --listing decodes tables and identity fields; name the region map with --map")
@@ -89,4 +98,17 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 		return err
 	}
 	return opts.print(streams, data)
+}
+
+// drawChanges returns the picture of the modified image with what changed.
+func (o *DiffOptions) drawChanges(m *maps.Map, modified *image.Image, result *diffmap.Result) ([]string, error) {
+	changed := slices.Concat(result.Appeared, result.Vanished)
+	for _, c := range result.Changes {
+		changed = append(changed, c.Range)
+	}
+	lines, err := o.draw(m, modified, nil, image.MergeRanges(changed))
+	if left := result.ChangeCount - uint64(len(result.Changes)); left > 0 && err == nil {
+		lines = append(lines, fmt.Sprintf("%d changes beyond the first %d are not drawn", left, len(result.Changes)))
+	}
+	return lines, err
 }

@@ -22,6 +22,11 @@ type DiffData struct {
 	*diffmap.Result
 	Listing string             `json:"listing,omitempty"` // unified diff of the decoded listings, if asked for
 	Edits   *edits.Explanation `json:"edits,omitempty"`   // which recorded edits account for the difference, if asked for
+
+	// Strip, if set, is a picture of the modified image in characters, a line each.
+	Strip []string `json:"-"`
+	// ASCII draws changed tables in ASCII characters.
+	ASCII bool `json:"-"`
 }
 
 // Command returns "diff".
@@ -41,7 +46,9 @@ func (d DiffData) text(p *printer, findings []evidence.Finding) {
 	}
 	p.wrap(0, 2, "different: %s", changeSummary(d.Result))
 	p.facts([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}})
+	p.strip(d.Strip)
 	p.explanation(d.Edits)
+	p.ascii = d.ASCII
 	p.diff(d.Result)
 	p.findings("Look again", findings, false)
 	if d.Listing != "" {

@@ -102,7 +102,7 @@ var confidenceText = map[edits.Confidence]string{
 	edits.BothAnchors: "the bytes before and after are the recorded ones",
 	edits.OneAnchor:   "only on one side are the bytes the recorded ones",
 	edits.AddressOnly: "the bytes around are not the recorded ones: judged by address alone",
-	edits.Ambiguous:   "the bytes around are found at several places: judged by address alone",
+	edits.Ambiguous:   "the bytes around are found at several places: judged at the recorded address",
 }
 
 func stretchText(s edits.FoundStretch) string {
@@ -113,7 +113,7 @@ func stretchText(s edits.FoundStretch) string {
 	for _, part := range []struct {
 		ranges []image.Range
 		text   string
-	}{{s.As.Before, "as before the edit"}, {s.As.Neither, "neither as before nor as after"}} {
+	}{{s.As.Before, "as before the edit"}, {s.As.Neither, "neither as before nor as after"}, {s.As.Under, "held by another edit"}} {
 		if len(part.ranges) > 0 && s.State != edits.Absent {
 			parts = append(parts, rangeList(part.ranges, 3)+" "+part.text)
 		}

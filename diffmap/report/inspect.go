@@ -1,10 +1,18 @@
 package report
 
 import (
+	"crypto/md5"
+	"crypto/sha1"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
+	"hash/crc32"
+	"io"
+	"strings"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
 	"example.com/calproof/maps"
 )
 
@@ -79,13 +87,20 @@ type InspectData struct {
 	File         string        `json:"file"`
 	FileSize     uint64        `json:"file_size"` // bytes of the file
 	SHA256       string        `json:"sha256,omitempty"`
+	SHA1         string        `json:"sha1,omitempty"`
+	MD5          string        `json:"md5,omitempty"`
+	CRC32        string        `json:"crc32,omitempty"` // CRC-32/ISO-HDLC, "0x..."
 	Format       image.Format  `json:"format"`
+	CouldBe      []FormatGuess `json:"could_be,omitempty"`
 	Size         uint64        `json:"size"` // bytes the image holds
 	Segments     []image.Range `json:"segments"`
 	Gaps         []image.Range `json:"gaps"` // between the segments
 	Header       string        `json:"header,omitempty"`
 	StartAddress *uint64       `json:"start_address,omitempty"`
 	Notes        []FileNote    `json:"notes,omitempty"`
+
+	Entropy *float64      `json:"entropy,omitempty"` // Shannon, bits a byte, of the whole image
+	Parts   []PartEntropy `json:"entropy_parts,omitempty"`
 
 	Map      *MapSummary          `json:"map,omitempty"`
 	Identity []maps.IdentityValue `json:"identity,omitempty"`
@@ -94,31 +109,114 @@ type InspectData struct {
 
 	// Strip, if set, is a picture of the image in characters, a line each.
 	Strip []string `json:"-"`
+	// Listing, if set, is all that the text form says.
+	Listing string `json:"-"`
 }
 
-// Inspect fills in what im knows by itself. sha256 is the hash of the file in
-// hex, or "".
-func Inspect(file, sha256 string, im *image.Image) InspectData {
+// FormatGuess is an image.Guess in JSON.
+type FormatGuess struct {
+	Format image.Format `json:"format"`
+	Fits   bool         `json:"fits"`
+	Reason string       `json:"reason"`
+}
+
+// PartEntropy is the entropy of a part of an image.
+type PartEntropy struct {
+	Name    string      `json:"name,omitempty"` // of the region; "" without a map
+	Range   image.Range `json:"range"`
+	Entropy float64     `json:"entropy"` // Shannon, bits a byte
+}
+
+// Inspect fills in what im, as its file holds it, tells by itself. It reads the
+// file and the image once each.
+func Inspect(file string, im *image.Image) (InspectData, error) {
 	d := InspectData{
-		File: file, SHA256: sha256, Format: im.Format(), Size: im.Size(),
+		File: file, Format: im.Format(), Size: im.Size(),
 		Segments: append([]image.Range{}, im.Segments()...),
 		Gaps:     append([]image.Range{}, im.Gaps(im.Bounds())...),
 		Header:   im.Header(), Notes: fileNotes(im.Notes()),
 	}
-	if f := im.File(); f != nil {
-		d.FileSize = uint64(f.Size())
-	}
 	if at, ok := im.StartAddress(); ok {
 		d.StartAddress = &at
 	}
-	return d
+	if f := im.File(); f != nil {
+		d.FileSize = uint64(f.Size())
+		if err := d.hash(f); err != nil {
+			return d, fmt.Errorf("%s: %w", file, err)
+		}
+		guesses, err := image.Guesses(f, f.Size())
+		if err != nil {
+			return d, fmt.Errorf("%s: %w", file, err)
+		}
+		for _, g := range guesses {
+			d.CouldBe = append(d.CouldBe, FormatGuess(g))
+		}
+	}
+	return d, d.measure(im, parts(im))
 }
 
-// WithMap adds what a map says about the image.
-func (d InspectData) WithMap(b *maps.Bound) InspectData {
+// hash hashes the file with everything that other programs may have noted down
+// about it. SHA-256 identifies it; the others only find it again.
+func (d *InspectData) hash(file io.Reader) error {
+	s256, s1, m5, c32 := sha256.New(), sha1.New(), md5.New(), crc32.NewIEEE()
+	if _, err := io.Copy(io.MultiWriter(s256, s1, m5, c32), file); err != nil {
+		return err
+	}
+	d.SHA256, d.SHA1, d.MD5 = hex.EncodeToString(s256.Sum(nil)), hex.EncodeToString(s1.Sum(nil)), hex.EncodeToString(m5.Sum(nil))
+	d.CRC32 = fmt.Sprintf("0x%08X", c32.Sum32())
+	return nil
+}
+
+// equalParts is into how many parts an image in one piece is cut.
+const equalParts = 16
+
+// parts are what the entropy of an image without a map is told of: its segments,
+// or equal parts of the only one.
+func parts(im *image.Image) []PartEntropy {
+	var out []PartEntropy
+	segments := im.Segments()
+	if len(segments) == 1 && segments[0].Size >= equalParts {
+		whole := segments[0]
+		per := whole.Size / equalParts
+		for i := range uint64(equalParts) {
+			r := image.Range{Start: whole.Start + i*per, Size: per}
+			if i == equalParts-1 {
+				r.Size = whole.Size - i*per
+			}
+			out = append(out, PartEntropy{Range: r})
+		}
+		return out
+	}
+	for _, s := range segments {
+		out = append(out, PartEntropy{Range: s})
+	}
+	return out
+}
+
+// measure computes the entropy of im and of parts.
+func (d *InspectData) measure(im *image.Image, parts []PartEntropy) error {
+	whole, err := readcheck.Entropy(im, im.Segments()...)
+	if err != nil {
+		return err
+	}
+	d.Entropy, d.Parts = &whole, parts
+	for i := range parts {
+		if parts[i].Entropy, err = readcheck.Entropy(im, parts[i].Range); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// WithMap adds what a map says about the image, and measures its regions.
+func (d InspectData) WithMap(b *maps.Bound) (InspectData, error) {
 	d.Map = SummaryOf(b.Map)
 	d.Identity, d.Tables, d.Coverage = b.Identity(), b.Tables(), b.Coverage()
-	return d
+	var regions []PartEntropy
+	for _, r := range b.Map.Regions {
+		regions = append(regions, PartEntropy{Name: r.Name, Range: r.Range})
+	}
+	return d, d.measure(b.Image, regions)
 }
 
 // Command returns "inspect".
@@ -129,6 +227,12 @@ func (d InspectData) outcome() (evidence.Verdict, []evidence.Finding) {
 }
 
 func (d InspectData) text(p *printer, findings []evidence.Finding) {
+	if d.Listing != "" {
+		for l := range strings.SplitSeq(strings.TrimSuffix(d.Listing, "\n"), "\n") {
+			p.line(0, "%s", l)
+		}
+		return
+	}
 	p.wrap(0, 2, "%s: %s, %s in %s", d.File, formatName(d.Format), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
 	start := ""
 	if d.StartAddress != nil {
@@ -139,24 +243,72 @@ func (d InspectData) text(p *printer, findings []evidence.Finding) {
 		header = fmt.Sprintf("%q", d.Header)
 	}
 	p.facts([][2]string{
-		{"file size", bytesOf(d.FileSize)}, {"SHA-256", d.SHA256}, {"header", header},
-		{"starts at", start}, {"map", d.Map.line()},
+		{"file size", bytesOf(d.FileSize)}, {"SHA-256", d.SHA256}, {"SHA-1", d.SHA1}, {"MD5", d.MD5}, {"CRC-32", d.CRC32},
+		{"header", header}, {"starts at", start}, {"map", d.Map.line()},
 	})
 	p.heading("Segments")
-	const shown = 40
 	var rows [][]string
-	for _, s := range d.Segments[:min(shown, len(d.Segments))] {
+	for _, s := range d.Segments[:min(shownParts, len(d.Segments))] {
 		rows = append(rows, []string{s.String(), bytesOf(s.Size)})
 	}
 	p.columns(2, "ll", rows)
-	if more := len(d.Segments) - shown; more > 0 {
-		p.line(2, "and %s more", thousands(uint64(more)))
-	}
+	p.more(len(d.Segments) - shownParts)
 	p.strip(d.Strip)
+	p.couldBe(d.CouldBe)
+	p.entropy(d.Entropy, d.Parts)
 	p.identity(d.Identity)
 	p.tables(d.Tables)
 	p.findings("Findings", findings, true)
 	p.notes(d.Notes)
+}
+
+// shownParts is how many segments or parts the text form lists. JSON has all.
+const shownParts = 40
+
+func (p *printer) more(left int) {
+	if left > 0 {
+		p.line(2, "and %s more", thousands(uint64(left)))
+	}
+}
+
+// couldBe says what the bytes could be, what fits first.
+func (p *printer) couldBe(list []FormatGuess) {
+	if len(list) == 0 {
+		return
+	}
+	p.heading("Could be")
+	var rows [][]string
+	for _, fits := range []bool{true, false} {
+		word := map[bool]string{true: "yes", false: "no"}[fits]
+		for _, g := range list {
+			if g.Fits == fits {
+				rows = append(rows, []string{word, formatName(g.Format), g.Reason})
+			}
+		}
+	}
+	p.columns(2, "lll", rows)
+}
+
+// entropy says how varied the bytes are.
+func (p *printer) entropy(whole *float64, parts []PartEntropy) {
+	if whole == nil {
+		return
+	}
+	p.heading("Entropy (Shannon, bits a byte: 0 one value only, 8 random, packed or encrypted)")
+	rows := [][]string{{"the whole image", fmt.Sprintf("%.2f", *whole), ""}}
+	for _, part := range parts[:min(shownParts, len(parts))] {
+		name := part.Name
+		if name == "" {
+			name = part.Range.String()
+		}
+		where := ""
+		if part.Name != "" {
+			where = part.Range.String()
+		}
+		rows = append(rows, []string{name, fmt.Sprintf("%.2f", part.Entropy), where})
+	}
+	p.columns(2, "lrl", rows)
+	p.more(len(parts) - shownParts)
 }
 
 func (p *printer) identity(list []maps.IdentityValue) {

@@ -129,6 +129,10 @@ func TestHostileStrings(t *testing.T) {
 			diff.Listing = "+" + strings.ReplaceAll(hostile, "\n", "") // lines are what a listing is made of
 			d = diff
 		}
+		if inspect, ok := d.(InspectData); ok {
+			inspect.Listing = "" // it would be all that is said
+			d = inspect
+		}
 		if diff, ok := d.(MapDiffData); ok {
 			diff.Listing = "+" + strings.ReplaceAll(hostile, "\n", "")
 			d = diff

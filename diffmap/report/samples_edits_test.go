@@ -27,11 +27,14 @@ func sampleFound() []edits.Found {
 	partly := stretch(edits.Partly, edits.BothAnchors)
 	partly.As = edits.Split{After: []image.Range{rng(0x70120, 2)}, Before: []image.Range{rng(0x70123, 1)}}
 	over := stretch(edits.Overlaid, edits.AddressOnly)
-	over.As.Neither, over.Over = []image.Range{rng(0x70120, 4)}, []string{"warm-up idle"}
+	over.As.After, over.As.Under, over.Over = []image.Range{rng(0x70120, 2)}, []image.Range{rng(0x70122, 2)}, []string{"warm-up idle"}
+	changed := stretch(edits.Different, edits.Ambiguous)
+	changed.As.Neither = []image.Range{rng(0x70120, 4)}
 	return []edits.Found{
 		{Edit: "warm-up idle", State: edits.Present, Stretches: []edits.FoundStretch{moved}},
 		{Edit: "speed limit", State: edits.Partly, Stretches: []edits.FoundStretch{partly}},
 		{Edit: "older idle", State: edits.Overlaid, Stretches: []edits.FoundStretch{over}},
+		{Edit: "other idle", State: edits.Different, Stretches: []edits.FoundStretch{changed}},
 		{Edit: "lights", State: edits.Absent, Stretches: []edits.FoundStretch{stretch(edits.Absent, edits.BothAnchors)}},
 	}
 }

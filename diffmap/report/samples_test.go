@@ -135,6 +135,9 @@ func samples() map[string]Data {
 		Read: &readcheck.Report{Verdict: evidence.Fail, Findings: []evidence.Finding{stuck}, NotJudged: []string{"data lines: no region holds content of more than 4 KiB"}}}
 	all := map[string]Data{
 		"inspect": InspectData{File: "tracks.hex", FileSize: 2900, SHA256: "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+			SHA1: "a94a8fe5ccb19ba61c4c0873d391e987982fbbd3", MD5: "098f6bcd4621d373cade4e832627b4f6", CRC32: "0xD87F7E0C",
+			CouldBe: []FormatGuess{{image.FormatELF, false, "it does not start with the mark"}, {image.FormatIntelHex, true, "it has a line of a colon with hexadecimal digits"}},
+			Entropy: ptr(5.125), Parts: []PartEntropy{{"drive calibration", rng(0x70000, 0x10000), 4.5}, {"", rng(0x0, 16), 0}},
 			Format: image.FormatIntelHex, Size: 1040, Segments: []image.Range{rng(0x0, 1024), rng(0x8000, 16)}, Gaps: []image.Range{rng(1024, 0x8000-1024)},
 			Header: "tracks\x1b[2J", StartAddress: ptr(uint64(0x8000)), Notes: []FileNote{{Line: 12, Message: "the record at 0x10 is given twice with equal bytes", Ranges: []image.Range{rng(0x10, 16)}}, {Message: "start address 0x8000"}},
 			Map: summary, Identity: []maps.IdentityValue{software, {Name: "serial", As: "bcd", Value: "1A", Range: rng(0, 1), Problem: "0x1A is no decimal digit pair"}},
@@ -156,7 +159,7 @@ func samples() map[string]Data {
 		"readback": ReadbackData{Written: "edited.bin", Read: "after.bin", Map: summary, Strip: []string{"0x0", "####"}, Readback: &readcheck.Readback{Verdict: evidence.Fail, Findings: []evidence.Finding{stuck},
 			Compared: 0x80000, Differ: 9, Where: []readcheck.RegionDiff{{Name: "learned values", Role: maps.RoleAdaptation, Bytes: 8}, {Bytes: 1}}, Ranges: []image.Range{rng(0x56000, 8), rng(0x3B00, 1)},
 			Pair: readcheck.PairDiff{Read: 2, Bytes: 9, OneToZero: 12, ZeroToOne: 3}}},
-		"diff":          DiffData{Original: "backup.bin", Modified: "edited.bin", Map: summary, Result: sampleDiff(), Listing: "--- a\n+++ b\n@@ -1,1 +1,1 @@\n-x\n+y\n", Edits: sampleExplanation()},
+		"diff":          DiffData{Original: "backup.bin", Modified: "edited.bin", Map: summary, Result: sampleDiff(), Listing: "--- a\n+++ b\n@@ -1,1 +1,1 @@\n-x\n+y\n", Edits: sampleExplanation(), Strip: []string{"0x0", "##!#"}},
 		"diff-equal":    DiffData{Original: "backup.bin", Modified: "copy.bin", Result: &diffmap.Result{Equal: true, Changes: []diffmap.Change{}, Regions: []diffmap.RegionChange{}}},
 		"gate":          sampleGate(),
 		"gate-fail":     failedGate(),

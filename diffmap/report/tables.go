@@ -95,6 +95,7 @@ func (p *printer) tableChange(t diffmap.TableChange) {
 			p.line(4, "shape: %d x %d -> %d x %d", t.Before.Rows, t.Before.Cols, t.After.Rows, t.After.Cols)
 		}
 	}
+	p.heatMap(t)
 	var rows [][]string
 	for i, cell := range t.Cells[:min(shownCells, len(t.Cells))] {
 		before, after, delta, outside := "none", "none", "", ""

@@ -33,6 +33,7 @@ type printer struct {
 	b      strings.Builder
 	width  int
 	colour bool
+	ascii  bool // draw in ASCII characters
 }
 
 // line writes one line, whatever its length.

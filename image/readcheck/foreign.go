@@ -3,7 +3,6 @@ package readcheck
 import (
 	"bytes"
 	"fmt"
-	"math"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -178,19 +177,4 @@ func entropyRuns(data []byte) []fillRun {
 		}
 	}
 	return out
-}
-
-// entropyOf is the Shannon entropy of the bytes of b, in bits a byte.
-func entropyOf(b []byte) float64 {
-	var h [256]int
-	for _, v := range b {
-		h[v]++
-	}
-	sum := 0.0
-	for _, n := range h {
-		if n > 0 {
-			sum -= float64(n) * math.Log2(float64(n)/float64(len(b)))
-		}
-	}
-	return sum / float64(len(b))
 }

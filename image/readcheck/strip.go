@@ -55,9 +55,9 @@ func NewStrip(m *maps.Map, im *image.Image, repeated, changed []image.Range) (*S
 			return nil, err
 		}
 		switch {
-		case s.Cells[i] == CellOutside:
-		case overlaps(changed, cell):
+		case overlaps(changed, cell): // also outside the map: nothing changed goes unseen
 			s.Cells[i] = CellChanged
+		case s.Cells[i] == CellOutside:
 		case overlaps(repeated, cell):
 			s.Cells[i] = CellRepeated
 		}
