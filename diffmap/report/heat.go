@@ -68,13 +68,13 @@ func (p *printer) heatMap(t diffmap.TableChange) {
 	cols := window(a.Cols, max(1, room), t.Cells, func(cell int) int { return cell % a.Cols })
 	rows := window(len(a.Cells)/a.Cols, heatRows, t.Cells, func(cell int) int { return cell / a.Cols })
 
-	line := pad("", sideWidth)
+	line := right("", sideWidth)
 	for c := cols.from; c < cols.to; c++ {
 		line += strings.Repeat(" ", gap) + left(head[c], cellWidth)
 	}
 	p.line(indent, "%s  %s", line, xUnit)
 	for r := rows.from; r < rows.to; r++ {
-		line := pad(side[r], sideWidth)
+		line := right(side[r], sideWidth)
 		for c := cols.from; c < cols.to; c++ {
 			cell, changed := text[r*a.Cols+c]
 			if !changed {
@@ -186,3 +186,6 @@ func unitOf(a *maps.Axis, word string) string {
 
 // left pads s on its left to n columns.
 func left(s string, n int) string { return strings.Repeat(" ", max(0, n-width(s))) + s }
+
+// right pads s on its right to n columns.
+func right(s string, n int) string { return s + strings.Repeat(" ", max(0, n-width(s))) }
