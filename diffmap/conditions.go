@@ -122,9 +122,10 @@ func coverageSame(diff *Result, expected []evidence.Finding) Condition {
 	return c
 }
 
-func checksumsHold(m *maps.Map, diff *Result) Condition {
+// checksumsHold judges the rules; broken is what brokenSignatures found.
+func checksumsHold(diff *Result, broken []evidence.Finding) Condition {
 	c := Condition{Code: ConditionChecksums, Title: "every checksum rule holds in the modified image"}
-	for _, f := range brokenSignatures(m, diff) {
+	for _, f := range broken {
 		c.find(f)
 	}
 	if len(diff.Checksums) == 0 {
@@ -150,27 +151,27 @@ func checksumsHold(m *maps.Map, diff *Result) Condition {
 }
 
 // brokenSignatures returns a finding for every signature that covers a changed
-// byte, as far as the map says what it covers.
-func brokenSignatures(m *maps.Map, diff *Result) []evidence.Finding {
+// byte, as far as the map says what it covers. It looks at the images, because
+// a [Result] of very many changes does not list all of them.
+func brokenSignatures(m *maps.Map, original, modified *image.Image) ([]evidence.Finding, error) {
 	var out []evidence.Finding
 	for _, r := range m.Regions {
-		var hit []image.Range
-		for _, c := range r.Cover {
-			for _, changed := range diff.Regions {
-				for _, x := range changed.Ranges {
-					if both, ok := c.Intersect(x); ok {
-						hit = append(hit, both)
-					}
+		hit := stretches{limit: DefaultMaxChanges}
+		for _, c := range image.MergeRanges(r.Cover) {
+			absent := append(original.Gaps(c), modified.Gaps(c)...)
+			for _, part := range image.SubtractRanges([]image.Range{c}, absent) {
+				if err := scanImages(original, modified, part, func(x image.Range) { hit.add(x) }); err != nil {
+					return nil, fmt.Errorf("bytes of signature %q: %w", r.Name, err)
 				}
 			}
 		}
-		if hit = image.MergeRanges(hit); hit != nil {
-			out = append(out, evidence.Finding{Code: CodeSignatureBroken, Severity: evidence.Fault, Region: r.Name, Ranges: hit,
+		if hit.total > 0 {
+			out = append(out, evidence.Finding{Code: CodeSignatureBroken, Severity: evidence.Fault, Region: r.Name, Ranges: hit.ranges,
 				Message: fmt.Sprintf("signature %q covers bytes that changed: %s; the controller refuses the image, and only the holder of the key can sign it anew",
-					r.Name, some(hit, 0))})
+					r.Name, some(hit.ranges, hit.omitted()))})
 		}
 	}
-	return out
+	return out, nil
 }
 
 func editsAllowed(diff *Result, accepted map[string]string) Condition {

@@ -143,11 +143,15 @@ func Gate(in GateInput) (*GateResult, error) {
 	if err != nil {
 		return nil, err
 	}
+	broken, err := brokenSignatures(in.Map, in.Original, in.Modified)
+	if err != nil {
+		return nil, err
+	}
 	res := &GateResult{Diff: diff, Cautions: cautions(in.Map, diff)}
 	res.Conditions = []Condition{
 		proved,
 		coverageSame(diff, modified.Coverage()),
-		checksumsHold(in.Map, diff),
+		checksumsHold(diff, broken),
 		editsAllowed(diff, in.Accepted),
 		protectedUntouched(in.Map, diff),
 		tablesInLimits(diff, tables),
