@@ -1,6 +1,7 @@
 package image
 
 import (
+	"bufio"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -118,7 +119,8 @@ func rewriteRecords(w io.Writer, im, over *Image, extraEnd byte, rewrite func(li
 		return fmt.Errorf("write patched file: %w", err)
 	}
 	s := newTextScanner(im.file, im.fileSize, extraEnd)
-	if _, err := w.Write(s.buf[:s.pos]); err != nil { // a byte order mark
+	out := bufio.NewWriterSize(w, recordBuffer)
+	if _, err := out.Write(s.buf[:s.pos]); err != nil { // a byte order mark
 		return err
 	}
 	for {
@@ -137,14 +139,14 @@ func rewriteRecords(w io.Writer, im, over *Image, extraEnd byte, rewrite func(li
 			whole = append(whole, rest[n:n+s.lineEnd(rest[n:])]...)
 		}
 		s.pos += len(whole)
-		if _, err := w.Write(whole); err != nil {
+		if _, err := out.Write(whole); err != nil {
 			return err
 		}
 	}
 	if s.err != nil {
 		return fmt.Errorf("write patched file: %w", s.err)
 	}
-	return nil
+	return out.Flush()
 }
 
 // rewriteIntelHex changes data in a line that holds a good record.

@@ -140,6 +140,15 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 	if opts.Start.addr != nil || opts.Start.none {
 		data.StartAddress = opts.Start.addr
 	}
+	if opts.To == image.FormatRaw {
+		for _, im := range images {
+			span := opts.rawRange()
+			if span.Size == 0 {
+				span = im.Bounds()
+			}
+			data.Filled += image.TotalSize(im.Gaps(span))
+		}
+	}
 	outputs := []string{opts.Out}
 	if opts.given("split") {
 		outputs = numbered(opts.Out, opts.Split)

@@ -39,6 +39,24 @@ func TestStrip(t *testing.T) {
 	assert.Equal(t, strings.Repeat("#", 20)+strings.Repeat(".", 40), lines[1][4:], "the map says how large a full read is")
 }
 
+// At the top of the address space four addresses would run together, and an
+// image can have fewer bytes than the strip has cells.
+func TestStripOfUnusualImages(t *testing.T) {
+	top, err := image.FromSegments(image.Segment{Start: 0xFFFFFFFFFFFF0000, Data: make([]byte, 0x10000)})
+	require.NoError(t, err)
+	s, err := NewStrip(nil, top, nil, nil)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"0xFFFFFFFFFFFF0000", "0xFFFFFFFFFFFF8000"}, strings.Fields(s.Lines(true)[0]))
+
+	tiny, err := image.FromSegments(image.Segment{Start: 0, Data: []byte{1, 2}})
+	require.NoError(t, err)
+	s, err = NewStrip(nil, tiny, nil, []image.Range{{Start: 1, Size: 1}})
+	require.NoError(t, err)
+	lines := s.Lines(true)
+	assert.Equal(t, strings.Repeat("-", 32)+strings.Repeat("!", 32), lines[1])
+	assert.Equal(t, "one cell is less than a byte", lines[3])
+}
+
 func TestStripFitsTheTerminal(t *testing.T) {
 	for _, size := range []int{1, 63, 64, 1000, 32 << 10} {
 		im, err := image.FromSegments(image.Segment{Start: 0xFFFFFFFF00000000, Data: goodRead()[:size]})

@@ -47,9 +47,7 @@ func NewStrip(m *maps.Map, im *image.Image, repeated, changed []image.Range) (*S
 	}
 	for i := range s.Cells {
 		cell := s.cell(i)
-		if cell.Size == 0 {
-			continue
-		}
+		cell.Size = max(cell.Size, 1) // of fewer bytes than cells each has several
 		var err error
 		if s.Cells[i], err = cellOf(im, cell, held); err != nil {
 			return nil, err
@@ -133,8 +131,12 @@ func marks() []mark {
 func (s *Strip) Lines(ascii bool) []string {
 	const tick = StripCells / 4
 	var scale, cells strings.Builder
-	for i := 0; i < StripCells; i += tick {
-		fmt.Fprintf(&scale, "%-*s", tick, fmt.Sprintf("0x%X", s.cell(i).Start))
+	step := tick
+	if len(address(s.Range.Last())) >= tick { // two would run together
+		step *= 2
+	}
+	for i := 0; i < StripCells; i += step {
+		fmt.Fprintf(&scale, "%-*s", step, address(s.cell(i).Start))
 	}
 	used := map[Cell]bool{}
 	for _, c := range s.Cells {
@@ -147,12 +149,20 @@ func (s *Strip) Lines(ascii bool) []string {
 			legend = append(legend, m.text(ascii)+" "+m.meaning)
 		}
 	}
-	each := fmt.Sprintf("one cell is %d bytes", s.Range.Size/StripCells)
-	if per := s.Range.Size / StripCells; per >= 1024 && per%1024 == 0 {
+	per := s.Range.Size / StripCells
+	each := fmt.Sprintf("one cell is %d bytes", per)
+	switch {
+	case per == 0:
+		each = "one cell is less than a byte"
+	case per == 1:
+		each = "one cell is 1 byte"
+	case per >= 1024 && per%1024 == 0:
 		each = fmt.Sprintf("one cell is %d KiB", per/1024)
 	}
 	return []string{strings.TrimRight(scale.String(), " "), cells.String(), strings.Join(legend, "  "), each}
 }
+
+func address(addr uint64) string { return fmt.Sprintf("0x%X", addr) }
 
 func markOf(c Cell) mark {
 	for _, m := range marks() {
