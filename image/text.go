@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"io"
+	"sync"
 )
 
 // window is how many bytes after the current position textScanner keeps at
@@ -147,49 +148,59 @@ func digitTables() (low, high [256]uint16) {
 
 func isHex(c byte) bool { return lowDigit[c] != noDigit }
 
+// noPair is what pairValues gives for two characters that are not both digits:
+// more than the sum of all bytes of a record.
+const noPair = 1 << 20
+
+// pairValues returns the bytes that two characters stand for, by the characters
+// as a little-endian number. The table is made when it is first used, as many
+// programs never do. Of its 256 KiB the pairs of digits are but 2 KiB, which
+// stay in the cache.
+var pairValues = sync.OnceValue(func() *[1 << 16]uint32 {
+	var values [1 << 16]uint32
+	for i := range values {
+		values[i] = noPair
+	}
+	const digits = "0123456789ABCDEFabcdef"
+	for _, high := range []byte(digits) {
+		for _, low := range []byte(digits) {
+			values[int(low)<<8|int(high)] = uint32(highDigit[high] | lowDigit[low])
+		}
+	}
+	return &values
+})
+
+// decodeHex writes the bytes that the digit pairs of text stand for to dst and
+// returns their sum modulo 256. It is false if text holds anything but digits.
+// dst needs room for len(text)/2 bytes; the length of text must be even, and at
+// most that of a record.
+func decodeHex(dst, text []byte) (sum byte, ok bool) {
+	values := pairValues()
+	dst = dst[:len(text)/2]
+	sums := uint32(0)
+	for len(text) >= 8 && len(dst) >= 4 {
+		a := values[binary.LittleEndian.Uint16(text)]
+		b := values[binary.LittleEndian.Uint16(text[2:])]
+		c := values[binary.LittleEndian.Uint16(text[4:])]
+		d := values[binary.LittleEndian.Uint16(text[6:])]
+		dst[0], dst[1], dst[2], dst[3] = byte(a), byte(b), byte(c), byte(d)
+		sums += a + b + c + d
+		text, dst = text[8:], dst[4:]
+	}
+	for i := range dst {
+		v := values[binary.LittleEndian.Uint16(text[2*i:])]
+		dst[i] = byte(v)
+		sums += v
+	}
+	return byte(sums), sums < noPair
+}
+
 // Constants for work on eight characters or four bytes at a time, one in each
 // byte of a word.
 const (
 	everyByte  = 0x0101010101010101
-	highBits   = 0x80 * everyByte
 	everyOther = 0x00FF00FF00FF00FF
 )
-
-// decodeHex writes the bytes that the digit pairs of text stand for to dst and
-// returns their sum modulo 256. It is false if text holds anything but digits.
-// dst needs room for len(text)/2 bytes; the length of text must be even.
-func decodeHex(dst, text []byte) (sum byte, ok bool) {
-	dst = dst[:len(text)/2]
-	sums, good := uint64(0), uint64(highBits) // at most 256/4 bytes are added to each 16-bit part of sums
-	for len(text) >= 8 && len(dst) >= 4 {
-		x := binary.LittleEndian.Uint64(text)
-		// A sum sets the high bit of a byte that is at or above a bound; no
-		// byte carries into the next, as those above 0x7F are cut.
-		low := x &^ highBits
-		letter := low | 0x20*everyByte
-		digit := (low + (0x80-'0')*everyByte) &^ (low + (0x80-'9'-1)*everyByte)
-		letter = (letter + (0x80-'a')*everyByte) &^ (letter + (0x80-'f'-1)*everyByte)
-		good &= (digit | letter) &^ x
-		v := x&(0x0F*everyByte) + 9*(x>>6&everyByte) // '0' is 0x30, 'A' 0x41, 'a' 0x61
-		v = (v<<4 | v>>8) & everyOther
-		sums += v
-		v = (v | v>>8) & 0x0000FFFF0000FFFF
-		binary.LittleEndian.PutUint32(dst, uint32(v|v>>16))
-		text, dst = text[8:], dst[4:]
-	}
-	sums += sums >> 32
-	sums += sums >> 16
-	sum = byte(sums)
-	var all uint16
-	for i := range dst {
-		pair := text[2*i : 2*i+2 : 2*i+2]
-		v := highDigit[pair[0]] | lowDigit[pair[1]]
-		all |= v
-		dst[i] = byte(v)
-		sum += byte(v)
-	}
-	return sum, all < noDigit && good == highBits
-}
 
 // encodeHex writes the digit pairs of data, upper case, to dst, which needs
 // room for 2*len(data) characters, and returns the sum of data modulo 256.
