@@ -111,12 +111,16 @@ func (p *ihexParser) plainLines(text []byte) bool {
 
 // record takes a record without its colon if it is sound in itself.
 func (p *ihexParser) record(digits []byte) bool {
-	sum, ok := decodeHex(p.data[:], digits)
-	if !ok || sum != 0 {
+	const head = 4 // bytes before the data
+	var h [head]byte
+	sum := p.pairs.decode(h[:], digits[:2*head])
+	body := p.sink.room()
+	sum += p.pairs.decode(body, digits[2*head:])
+	if sum >= noPair || byte(sum) != 0 {
 		return false
 	}
-	n, offset, kind := int(p.data[0]), binary.BigEndian.Uint16(p.data[1:]), p.data[3]
-	if data := p.data[4 : 4+n]; kind == ihexData {
+	n, offset, kind := int(h[0]), binary.BigEndian.Uint16(h[1:]), h[3]
+	if data := body[:n]; kind == ihexData {
 		p.place(offset, data)
 	} else {
 		p.control(kind, offset, data)

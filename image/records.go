@@ -7,11 +7,20 @@ import (
 	"strings"
 )
 
-// recordSink takes the data of records in file order. data is only valid
-// during the call.
+// recordSink takes the data of records in file order.
 type recordSink interface {
+	// room returns where to decode the data of the next record and its
+	// checksum, at most maxBody bytes. It is valid until the next call.
+	room() []byte
+	// put takes data that lies at the start of room, or right after what was
+	// put since room was called.
 	put(line int, addr uint64, data []byte)
 }
+
+// scratch is the room of a sink that does not keep the data.
+type scratch [maxBody]byte
+
+func (s *scratch) room() []byte { return s[:] }
 
 // run is a stretch of consecutive addresses as records gave it.
 type run struct {
@@ -35,15 +44,21 @@ const (
 	maxSlab = 1 << 20
 )
 
-func (b *builder) put(_ int, addr uint64, data []byte) {
-	if addr != b.next || len(data) > len(b.slab)-b.used {
+// room returns the free part of the slab, so that the data need not be copied.
+func (b *builder) room() []byte {
+	if len(b.slab)-b.used < maxBody {
 		b.endRun()
-		if len(data) > len(b.slab)-b.used {
-			b.slab = make([]byte, min(max(2*len(b.slab), minSlab), maxSlab))
-			b.first, b.used = 0, 0
-		}
+		b.slab = make([]byte, min(max(2*len(b.slab), minSlab), maxSlab))
+		b.first, b.used = 0, 0
 	}
-	b.used += copy(b.slab[b.used:], data)
+	return b.slab[b.used:]
+}
+
+func (b *builder) put(_ int, addr uint64, data []byte) {
+	if addr != b.next {
+		b.endRun()
+	}
+	b.used += len(data)
 	b.next = addr + uint64(len(data))
 }
 
@@ -79,6 +94,7 @@ func (b *builder) chunks() (chunks []chunk, twice []Range) {
 // overlaps takes the records of a file a second time and compares those that
 // touch ranges given more than once.
 type overlaps struct {
+	scratch
 	twice []Range
 	seen  [][]seenByte // for each range
 	probs *problems
@@ -172,9 +188,10 @@ type recordFile struct {
 	probs   *problems
 	sink    recordSink
 	notes   []Note
-	omitted int             // notes beyond maxNotes
-	column  int             // 1-based, of the current record
-	data    [maxRecord]byte // bytes of the current record
+	omitted int // notes beyond maxNotes
+	column  int // 1-based, of the current record
+	pairs   *pairTable
+	data    [maxRecord]byte // bytes of a damaged record
 	unsure  bool            // a damaged record may have changed where others belong
 	endLine int             // line of the end record, 0 before it, endReported later
 }
@@ -184,12 +201,20 @@ type recordFile struct {
 const endReported = -1
 
 // maxRecord is the most bytes a record can have: 255 of data in Intel HEX, with
-// length, offset, type and checksum.
-const maxRecord = 1 + 2 + 1 + ihexMaxData + 1
+// length, offset, type and checksum. maxBody is the same without what is before
+// the data.
+const (
+	maxRecord = 1 + 2 + 1 + maxBody
+	maxBody   = ihexMaxData + 1
+)
 
 // maxNotes is how many notes of one file are kept, so that a hostile file
 // cannot make more of them than it has bytes.
 const maxNotes = 100
+
+func newRecordFile(r io.ReaderAt, size int64, extraEnd byte, sink recordSink, probs *problems) *recordFile {
+	return &recordFile{textScanner: newTextScanner(r, size, extraEnd), sink: sink, probs: probs, pairs: digitPairs()}
+}
 
 func (f *recordFile) note(format string, args ...any) {
 	if len(f.notes) >= maxNotes {
@@ -211,7 +236,7 @@ func trim(line []byte) (rest []byte, column int) {
 // hands every record to f.sink and reports mistakes to f.probs.
 func scanRecords(r io.ReaderAt, size int64, opts Options, format Format, extraEnd byte, scan func(f *recordFile) *Image) (*Image, error) {
 	pass := func(sink recordSink, probs *problems) (*recordFile, *Image) {
-		f := &recordFile{textScanner: newTextScanner(r, size, extraEnd), sink: sink, probs: probs}
+		f := newRecordFile(r, size, extraEnd, sink, probs)
 		return f, scan(f)
 	}
 	b := &builder{}

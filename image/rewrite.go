@@ -85,6 +85,7 @@ type lineChange struct {
 
 // changeSink notes which records hold bytes of over.
 type changeSink struct {
+	scratch
 	over  *Image
 	lines map[int][]lineChange
 	line  int // of the last record
@@ -113,7 +114,7 @@ func (s *changeSink) put(line int, addr uint64, data []byte) {
 // bytes of over, once to copy it line by line.
 func rewriteRecords(w io.Writer, im, over *Image, extraEnd byte, rewrite func(line []byte, changes []lineChange), scan func(f *recordFile)) error {
 	sink := &changeSink{over: over, lines: map[int][]lineChange{}}
-	f := &recordFile{textScanner: newTextScanner(im.file, im.fileSize, extraEnd), sink: sink, probs: &problems{}}
+	f := newRecordFile(im.file, im.fileSize, extraEnd, sink, &problems{})
 	scan(f)
 	if err := errors.Join(f.err, sink.err); err != nil {
 		return fmt.Errorf("write patched file: %w", err)

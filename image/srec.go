@@ -105,17 +105,23 @@ func (p *srecParser) record(text []byte) bool {
 	if kind < 0 || kind > 9 {
 		return false
 	}
-	sum, ok := decodeHex(p.data[:], text[1:])
 	width := srecAddress[kind]
-	body := p.data[1:][:p.data[0]]
-	if !ok || sum != 0xFF || width == 0 || len(body) < width+1 {
+	if width == 0 || len(text) < 1+2*(1+width+1) {
+		return false
+	}
+	var h [1 + 4]byte // count and address
+	digits := 1 + 2*(1+width)
+	sum := p.pairs.decode(h[:], text[1:digits])
+	body := p.sink.room()
+	sum += p.pairs.decode(body, text[digits:])
+	if sum >= noPair || byte(sum) != 0xFF {
 		return false
 	}
 	var addr uint64
-	for _, b := range body[:width] {
+	for _, b := range h[1:][:width] {
 		addr = addr<<8 | uint64(b)
 	}
-	data := body[width : len(body)-1]
+	data := body[:int(h[0])-width-1]
 	switch kind {
 	case 0:
 		p.headers = append(p.headers, string(data))

@@ -148,51 +148,58 @@ func digitTables() (low, high [256]uint16) {
 
 func isHex(c byte) bool { return lowDigit[c] != noDigit }
 
-// noPair is what pairValues gives for two characters that are not both digits:
-// more than the sum of all bytes of a record.
+// pairTable holds the bytes that two characters stand for, by the characters as
+// a little-endian number. Of its 256 KiB the pairs of digits are but 2 KiB,
+// which stay in the cache.
+type pairTable [1 << 16]uint32
+
+// noPair is in a pairTable for two characters that are not both digits: more
+// than the sum of all bytes of a record.
 const noPair = 1 << 20
 
-// pairValues returns the bytes that two characters stand for, by the characters
-// as a little-endian number. The table is made when it is first used, as many
-// programs never do. Of its 256 KiB the pairs of digits are but 2 KiB, which
-// stay in the cache.
-var pairValues = sync.OnceValue(func() *[1 << 16]uint32 {
-	var values [1 << 16]uint32
-	for i := range values {
-		values[i] = noPair
+// digitPairs returns the table, made when first asked for.
+var digitPairs = sync.OnceValue(func() *pairTable {
+	var t pairTable
+	for i := range t {
+		t[i] = noPair
 	}
 	const digits = "0123456789ABCDEFabcdef"
 	for _, high := range []byte(digits) {
 		for _, low := range []byte(digits) {
-			values[int(low)<<8|int(high)] = uint32(highDigit[high] | lowDigit[low])
+			t[int(low)<<8|int(high)] = uint32(highDigit[high] | lowDigit[low])
 		}
 	}
-	return &values
+	return &t
 })
 
-// decodeHex writes the bytes that the digit pairs of text stand for to dst and
-// returns their sum modulo 256. It is false if text holds anything but digits.
+// decode writes the bytes that the digit pairs of text stand for to dst and
+// returns their sum, which is noPair or more if text holds anything but digits.
 // dst needs room for len(text)/2 bytes; the length of text must be even, and at
 // most that of a record.
-func decodeHex(dst, text []byte) (sum byte, ok bool) {
-	values := pairValues()
+func (t *pairTable) decode(dst, text []byte) (sum uint32) {
 	dst = dst[:len(text)/2]
-	sums := uint32(0)
 	for len(text) >= 8 && len(dst) >= 4 {
-		a := values[binary.LittleEndian.Uint16(text)]
-		b := values[binary.LittleEndian.Uint16(text[2:])]
-		c := values[binary.LittleEndian.Uint16(text[4:])]
-		d := values[binary.LittleEndian.Uint16(text[6:])]
+		a := t[binary.LittleEndian.Uint16(text)]
+		b := t[binary.LittleEndian.Uint16(text[2:])]
+		c := t[binary.LittleEndian.Uint16(text[4:])]
+		d := t[binary.LittleEndian.Uint16(text[6:])]
 		dst[0], dst[1], dst[2], dst[3] = byte(a), byte(b), byte(c), byte(d)
-		sums += a + b + c + d
+		sum += a + b + c + d
 		text, dst = text[8:], dst[4:]
 	}
 	for i := range dst {
-		v := values[binary.LittleEndian.Uint16(text[2*i:])]
+		v := t[binary.LittleEndian.Uint16(text[2*i:])]
 		dst[i] = byte(v)
-		sums += v
+		sum += v
 	}
-	return byte(sums), sums < noPair
+	return sum
+}
+
+// decodeHex is decode with the sum modulo 256, and false if text holds anything
+// but digits.
+func decodeHex(dst, text []byte) (sum byte, ok bool) {
+	s := digitPairs().decode(dst, text)
+	return byte(s), s < noPair
 }
 
 // Constants for work on eight characters or four bytes at a time, one in each
