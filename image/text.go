@@ -202,34 +202,23 @@ func decodeHex(dst, text []byte) (sum byte, ok bool) {
 	return byte(s), s < noPair
 }
 
-// Constants for work on eight characters or four bytes at a time, one in each
-// byte of a word.
-const (
-	everyByte  = 0x0101010101010101
-	everyOther = 0x00FF00FF00FF00FF
-)
+// hexPairs are the two digits of a byte, upper case, as a little-endian number.
+var hexPairs = func() (pairs [256]uint16) {
+	const digits = "0123456789ABCDEF"
+	for b := range pairs {
+		pairs[b] = uint16(digits[b>>4]) | uint16(digits[b&15])<<8
+	}
+	return pairs
+}()
 
 // encodeHex writes the digit pairs of data, upper case, to dst, which needs
 // room for 2*len(data) characters, and returns the sum of data modulo 256.
 func encodeHex(dst, data []byte) (sum byte) {
 	dst = dst[:2*len(data)]
-	sums := uint64(0)
-	for len(data) >= 4 && len(dst) >= 8 {
-		v := uint64(binary.LittleEndian.Uint32(data))
-		v = (v | v<<16) & 0x0000FFFF0000FFFF
-		v = (v | v<<8) & everyOther
-		sums += v
-		v = (v>>4 | v<<8) & (0x0F * everyByte)
-		letter := (v + 6*everyByte) >> 4 & everyByte // 1 for values above 9
-		binary.LittleEndian.PutUint64(dst, v+'0'*everyByte+('A'-'9'-1)*letter)
-		data, dst = data[4:], dst[8:]
-	}
-	sums += sums >> 32
-	sums += sums >> 16
-	sum = byte(sums)
-	const digits = "0123456789ABCDEF"
-	for i, b := range data {
-		dst[2*i], dst[2*i+1] = digits[b>>4], digits[b&15]
+	n, sum := encodeBlocks(dst, data)
+	for ; n < len(data); n++ {
+		b := data[n]
+		binary.LittleEndian.PutUint16(dst[2*n:], hexPairs[b])
 		sum += b
 	}
 	return sum

@@ -1,6 +1,7 @@
 package image
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -80,10 +81,9 @@ func WriteRaw(w io.Writer, im *Image, opts RawOptions) error {
 
 // recordWriter writes records through one buffer.
 type recordWriter struct {
-	w    io.Writer
-	buf  []byte
-	end  string // of a line
-	body [ihexMaxData + 5]byte
+	w   io.Writer
+	buf []byte
+	end string // of a line
 }
 
 // recordBuffer is how many characters are gathered before they are written,
@@ -104,9 +104,10 @@ func newRecordWriter(w io.Writer, lineEnd string) (*recordWriter, error) {
 	return &recordWriter{w: w, end: lineEnd, buf: make([]byte, 0, recordBuffer)}, nil
 }
 
-// record adds a record: mark, then head and data as digits, then the checksum,
-// which is the sum of all bytes modulo 256, xor flip, plus add.
-func (r *recordWriter) record(mark string, head, data []byte, flip, add byte) error {
+// record adds a record: mark, then the last size bytes of head, big-endian, and
+// data as digits, then the checksum, which is the ones' complement of the sum of
+// all bytes modulo 256, plus add.
+func (r *recordWriter) record(mark string, head uint64, size int, data []byte, add byte) error {
 	if cap(r.buf)-len(r.buf) < recordRoom {
 		if err := r.flush(); err != nil {
 			return err
@@ -114,16 +115,29 @@ func (r *recordWriter) record(mark string, head, data []byte, flip, add byte) er
 	}
 	at := len(r.buf)
 	line := r.buf[at : at+recordRoom]
-	n := copy(line, mark)
-	body := r.body[:len(head)+len(data)+1]
-	copy(body[copy(body, head):], data)
-	sum := encodeHex(line[n:], body[:len(body)-1])
-	body[len(body)-1] = (sum ^ flip) + add
-	n += 2 * len(body)
-	encodeHex(line[n-2:], body[len(body)-1:])
-	n += copy(line[n:], r.end)
+	n := putString(line, 0, mark)
+	sum := byte(0)
+	for i := size - 1; i >= 0; i-- {
+		b := byte(head >> (8 * i))
+		binary.LittleEndian.PutUint16(line[n:], hexPairs[b])
+		sum += b
+		n += 2
+	}
+	sum += encodeHex(line[n:], data)
+	n += 2 * len(data)
+	binary.LittleEndian.PutUint16(line[n:], hexPairs[^sum+add])
+	n = putString(line, n+2, r.end)
 	r.buf = r.buf[:at+n]
 	return nil
+}
+
+// putString copies a string of one or two characters to line[n:], faster than
+// copy does, and returns where it ends.
+func putString(line []byte, n int, s string) int {
+	for i := range len(s) {
+		line[n+i] = s[i]
+	}
+	return n + len(s)
 }
 
 func (r *recordWriter) flush() error {
@@ -132,46 +146,29 @@ func (r *recordWriter) flush() error {
 	return err
 }
 
-// forRecords calls fn with the bytes of im cut into records of at most length
+// forRecords calls fn with the bytes of im, cut into records of at most length
 // bytes, each inside one segment and one stretch of addresses that starts at a
 // multiple of window (0: no such limit).
 func forRecords(im *Image, length int, window uint64, fn func(addr uint64, data []byte) error) error {
-	var carry [srecMaxCount + 1]byte // a record whose bytes come from two blocks
+	buf := make([]byte, min(im.size, blockSize/uint64(length)*uint64(length))) // whole records
 	for _, s := range im.segments {
-		n := 0
-		err := im.Blocks(s, func(addr uint64, block []byte) error {
-			for len(block) > 0 {
-				first := addr - uint64(n)
-				want := uint64(length)
-				if window > 0 {
-					want = min(want, window-first%window)
-				}
-				if n == 0 && uint64(len(block)) >= want {
-					if err := fn(addr, block[:want]); err != nil {
-						return err
-					}
-					block, addr = block[want:], addr+want
-					continue
-				}
-				m := copy(carry[n:want], block)
-				n += m
-				block, addr = block[m:], addr+uint64(m)
-				if uint64(n) == want {
-					if err := fn(first, carry[:n]); err != nil {
-						return err
-					}
-					n = 0
-				}
+		for addr, left := s.Start, s.Size; left > 0; {
+			part := min(left, uint64(len(buf)))
+			if window > 0 {
+				part = min(part, window-addr%window)
 			}
-			return nil
-		})
-		if err != nil {
-			return err
-		}
-		if n > 0 {
-			if err := fn(s.Last()-uint64(n)+1, carry[:n]); err != nil {
+			if _, err := im.ReadAddr(buf[:part], addr); err != nil {
 				return err
 			}
+			for data := buf[:part]; len(data) > 0; {
+				n := min(length, len(data))
+				if err := fn(addr, data[:n]); err != nil {
+					return err
+				}
+				data = data[n:]
+				addr += uint64(n)
+			}
+			left -= part
 		}
 	}
 	return nil

@@ -55,8 +55,7 @@ func WriteIntelHex(w io.Writer, im *Image, opts IntelHexOptions) error {
 		return err
 	}
 	record := func(kind byte, offset uint16, data []byte) error {
-		head := [4]byte{byte(len(data)), byte(offset >> 8), byte(offset), kind}
-		return rw.record(":", head[:], data, 0xFF, 1)
+		return rw.record(":", uint64(len(data))<<24|uint64(offset)<<8|uint64(kind), 4, data, 1)
 	}
 	base := uint64(0)
 	err = forRecords(im, length, ihexSegmentedSize, func(addr uint64, data []byte) error {

@@ -51,11 +51,7 @@ func WriteSRecord(w io.Writer, im *Image, opts SRecordOptions) error {
 		return err
 	}
 	record := func(mark string, width int, addr uint64, data []byte) error {
-		head := [5]byte{byte(width + len(data) + 1)}
-		for i := range width {
-			head[1+i] = byte(addr >> (8 * (width - 1 - i)))
-		}
-		return rw.record(mark, head[:1+width], data, 0xFF, 0)
+		return rw.record(mark, uint64(width+len(data)+1)<<(8*width)|addr, 1+width, data, 0)
 	}
 	for _, text := range headers {
 		if err := record("S0", 2, 0, []byte(text)); err != nil {
