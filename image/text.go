@@ -215,10 +215,14 @@ var hexPairs = func() (pairs [256]uint16) {
 // room for 2*len(data) characters, and returns the sum of data modulo 256.
 func encodeHex(dst, data []byte) (sum byte) {
 	dst = dst[:2*len(data)]
-	n, sum := encodeBlocks(dst, data)
-	for ; n < len(data); n++ {
-		b := data[n]
-		binary.LittleEndian.PutUint16(dst[2*n:], hexPairs[b])
+	n, sum := encodeBlocks(dst, 0, 0, data)
+	return sum + encodeTail(dst[2*n:], data[n:])
+}
+
+// encodeTail is encodeHex for a few bytes.
+func encodeTail(dst, data []byte) (sum byte) {
+	for i, b := range data {
+		binary.LittleEndian.PutUint16(dst[2*i:], hexPairs[b])
 		sum += b
 	}
 	return sum

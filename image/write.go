@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/bits"
 )
 
 // DefaultMaxRaw is the largest raw file that [WriteRaw] writes unless told
@@ -116,15 +117,12 @@ func (r *recordWriter) record(mark string, head uint64, size int, data []byte, a
 	at := len(r.buf)
 	line := r.buf[at : at+recordRoom]
 	n := putString(line, 0, mark)
-	sum := byte(0)
-	for i := size - 1; i >= 0; i-- {
-		b := byte(head >> (8 * i))
-		binary.LittleEndian.PutUint16(line[n:], hexPairs[b])
-		sum += b
-		n += 2
+	taken, sum := encodeBlocks(line[n:], bits.ReverseBytes64(head)>>(64-8*size), size, data)
+	n += 2 * (size + taken)
+	if rest := data[taken:]; len(rest) > 0 {
+		sum += encodeTail(line[n:], rest)
+		n += 2 * len(rest)
 	}
-	sum += encodeHex(line[n:], data)
-	n += 2 * len(data)
 	binary.LittleEndian.PutUint16(line[n:], hexPairs[^sum+add])
 	n = putString(line, n+2, r.end)
 	r.buf = r.buf[:at+n]
@@ -146,29 +144,25 @@ func (r *recordWriter) flush() error {
 	return err
 }
 
-// forRecords calls fn with the bytes of im, cut into records of at most length
-// bytes, each inside one segment and one stretch of addresses that starts at a
-// multiple of window (0: no such limit).
+// forRecords calls fn with the bytes of im, a stretch of one or more records at
+// a time. Each record has length bytes, but for the last of a stretch, which may
+// be shorter where a segment ends or an address is a multiple of window (0: no
+// such limit).
 func forRecords(im *Image, length int, window uint64, fn func(addr uint64, data []byte) error) error {
-	buf := make([]byte, min(im.size, blockSize/uint64(length)*uint64(length))) // whole records
+	buf := make([]byte, min(im.size, uint64(blockSize-blockSize%length)))
 	for _, s := range im.segments {
 		for addr, left := s.Start, s.Size; left > 0; {
-			part := min(left, uint64(len(buf)))
+			n := min(left, uint64(len(buf)))
 			if window > 0 {
-				part = min(part, window-addr%window)
+				n = min(n, window-addr%window)
 			}
-			if _, err := im.ReadAddr(buf[:part], addr); err != nil {
+			if _, err := im.ReadAddr(buf[:n], addr); err != nil {
 				return err
 			}
-			for data := buf[:part]; len(data) > 0; {
-				n := min(length, len(data))
-				if err := fn(addr, data[:n]); err != nil {
-					return err
-				}
-				data = data[n:]
-				addr += uint64(n)
+			if err := fn(addr, buf[:n]); err != nil {
+				return err
 			}
-			left -= part
+			addr, left = addr+n, left-n
 		}
 	}
 	return nil

@@ -54,9 +54,6 @@ func WriteIntelHex(w io.Writer, im *Image, opts IntelHexOptions) error {
 	if err != nil {
 		return err
 	}
-	record := func(kind byte, offset uint16, data []byte) error {
-		return rw.record(":", uint64(len(data))<<24|uint64(offset)<<8|uint64(kind), 4, data, 1)
-	}
 	base := uint64(0)
 	err = forRecords(im, length, ihexSegmentedSize, func(addr uint64, data []byte) error {
 		if b := addr &^ 0xFFFF; b != base {
@@ -65,24 +62,38 @@ func WriteIntelHex(w io.Writer, im *Image, opts IntelHexOptions) error {
 			if mode == IntelHexSegmented {
 				kind, value = ihexSegment, uint16(b>>4)
 			}
-			if err := record(kind, 0, binary.BigEndian.AppendUint16(nil, value)); err != nil {
+			if err := rw.intelHex(kind, 0, binary.BigEndian.AppendUint16(nil, value)); err != nil {
 				return err
 			}
 		}
-		return record(ihexData, uint16(addr), data)
+		for offset := uint16(addr); len(data) > 0; {
+			n := min(length, len(data))
+			if err := rw.intelHex(ihexData, offset, data[:n]); err != nil {
+				return err
+			}
+			data = data[n:]
+			offset += uint16(n)
+		}
+		return nil
 	})
 	if err != nil {
 		return err
 	}
 	if st != nil {
-		if err := record(startRecord(st, mode)); err != nil {
+		if err := rw.intelHex(startRecord(st, mode)); err != nil {
 			return err
 		}
 	}
-	if err := record(ihexEnd, 0, nil); err != nil {
+	if err := rw.intelHex(ihexEnd, 0, nil); err != nil {
 		return err
 	}
 	return rw.flush()
+}
+
+// intelHex adds one record.
+func (r *recordWriter) intelHex(kind byte, offset uint16, data []byte) error {
+	head := uint64(len(data))<<24 | uint64(offset)<<8 | uint64(kind)
+	return r.record(":", head, 4, data, 1)
 }
 
 // ihexMode returns the addressing to use, never IntelHexAuto, or an error if

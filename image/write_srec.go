@@ -50,17 +50,22 @@ func WriteSRecord(w io.Writer, im *Image, opts SRecordOptions) error {
 	if err != nil {
 		return err
 	}
-	record := func(mark string, width int, addr uint64, data []byte) error {
-		return rw.record(mark, uint64(width+len(data)+1)<<(8*width)|addr, 1+width, data, 0)
-	}
 	for _, text := range headers {
-		if err := record("S0", 2, 0, []byte(text)); err != nil {
+		if err := rw.sRecord("S0", 2, 0, []byte(text)); err != nil {
 			return err
 		}
 	}
 	mark := fmt.Sprintf("S%d", width-1)
 	err = forRecords(im, length, 0, func(addr uint64, data []byte) error {
-		return record(mark, width, addr, data)
+		for len(data) > 0 {
+			n := min(length, len(data))
+			if err := rw.sRecord(mark, width, addr, data[:n]); err != nil {
+				return err
+			}
+			data = data[n:]
+			addr += uint64(n)
+		}
+		return nil
 	})
 	if err != nil {
 		return err
@@ -68,9 +73,9 @@ func WriteSRecord(w io.Writer, im *Image, opts SRecordOptions) error {
 	switch {
 	case !opts.Count:
 	case total <= 0xFFFF:
-		err = record("S5", 2, total, nil)
+		err = rw.sRecord("S5", 2, total, nil)
 	default:
-		err = record("S6", 3, total, nil)
+		err = rw.sRecord("S6", 3, total, nil)
 	}
 	if err != nil {
 		return err
@@ -79,10 +84,16 @@ func WriteSRecord(w io.Writer, im *Image, opts SRecordOptions) error {
 	if st != nil {
 		entry = st.addr
 	}
-	if err := record(fmt.Sprintf("S%d", 11-width), width, entry, nil); err != nil {
+	if err := rw.sRecord(fmt.Sprintf("S%d", 11-width), width, entry, nil); err != nil {
 		return err
 	}
 	return rw.flush()
+}
+
+// sRecord adds one record with width address bytes.
+func (r *recordWriter) sRecord(mark string, width int, addr uint64, data []byte) error {
+	count := uint64(width + len(data) + 1)
+	return r.record(mark, count<<(8*width)|addr, 1+width, data, 0)
 }
 
 // srecWidth returns the number of address bytes to use, or an error if the
