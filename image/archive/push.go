@@ -13,11 +13,12 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/calproof/image/archive/bagit"
 	"example.com/calproof/image/evidence"
 )
 
-// errWrongBytes says that a store holds other bytes than it should.
-var errWrongBytes = errors.New("the store holds other bytes than were sent; it must not be trusted with this archive")
+// ErrWrongBytes says that a store holds other bytes than it should.
+var ErrWrongBytes = errors.New("the store holds other bytes than were sent; it must not be trusted with this archive")
 
 // ErrDiverged says that two places hold different histories of one vehicle.
 var ErrDiverged = errors.New("different histories")
@@ -107,11 +108,22 @@ func (p *pusher) entry(folder string, index int, l link) error {
 			return err
 		}
 	}
-	existed, err := p.create(chainObject(folder, index+1), formatChain([]link{l}))
-	if existed && errors.Is(err, errWrongBytes) {
+	name := chainObject(folder, index+1)
+	existed, err := p.create(name, formatChain([]link{l}))
+	if existed && errors.Is(err, ErrWrongBytes) && p.isChainLine(name) {
 		return fmt.Errorf("%w: another shop has just put its own entry %d there", ErrDiverged, index+1)
 	}
 	return err
+}
+
+// isChainLine reports whether an object is a line of a chain, if not ours.
+func (p *pusher) isChainLine(name string) bool {
+	data, err := p.to.readAll(name)
+	if err != nil {
+		return false
+	}
+	lines, err := bagit.ParseManifest(data, sha256.Size)
+	return err == nil && len(lines) == 1 && strings.HasSuffix(lines[0].Path, "/"+tagManifest)
 }
 
 // copy copies a file of the archive to an object.
@@ -163,13 +175,13 @@ func (p *pusher) put(name, sum string, size int64, open func() (io.ReadCloser, e
 	h := sha256.New()
 	n, err := io.Copy(h, io.LimitReader(back, size+1))
 	if errors.Is(err, fs.ErrNotExist) {
-		return existed, fmt.Errorf("%s is not there: %w", name, errWrongBytes)
+		return existed, fmt.Errorf("%s is not there: %w", name, ErrWrongBytes)
 	}
 	if err != nil {
 		return existed, fmt.Errorf("read %s back from the store: %w", name, err)
 	}
 	if got := hex.EncodeToString(h.Sum(nil)); got != sum || n != size {
-		return existed, fmt.Errorf("%s: %w", name, errWrongBytes)
+		return existed, fmt.Errorf("%s: %w", name, ErrWrongBytes)
 	}
 	return existed, nil
 }

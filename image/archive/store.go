@@ -69,7 +69,7 @@ func again(ctx context.Context, wait time.Duration, fn func() error) error {
 			case <-time.After(wait << i):
 			}
 		}
-		if err = fn(); err == nil || errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrExist) || errors.Is(err, errWrongBytes) || ctx.Err() != nil {
+		if err = fn(); err == nil || errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrExist) || errors.Is(err, ErrWrongBytes) || ctx.Err() != nil {
 			return err
 		}
 	}

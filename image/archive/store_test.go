@@ -321,7 +321,7 @@ func TestLyingStores(t *testing.T) {
 		s := newMemStore()
 		s.store = lie
 		_, err := a.pushQuickly(s)
-		assert.ErrorIs(t, err, errWrongBytes, name)
+		assert.ErrorIs(t, err, ErrWrongBytes, name)
 	}
 }
 
