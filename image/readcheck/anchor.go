@@ -37,8 +37,8 @@ func (x *examiner) repairs(n int) []repair {
 	var list []repair
 	for d := 1; d <= anchorShift; d++ {
 		list = append(list,
-			repair{"shifted", fmt.Sprintf("taken %d bytes lower: bytes were lost before it", d), func(i int) int { return i - d }, d},
-			repair{"shifted", fmt.Sprintf("taken %d bytes higher: bytes were doubled before it", d), func(i int) int { return i + d }, -d})
+			repair{"shifted", fmt.Sprintf("moved up by %d: bytes were lost before it", d), func(i int) int { return i - d }, d},
+			repair{"shifted", fmt.Sprintf("moved down by %d: bytes were doubled before it", d), func(i int) int { return i + d }, -d})
 	}
 	for _, a := range arrangements() {
 		list = append(list, repair{a.code, "read with " + a.name, func(i int) int { return a.from(i, n) }, 0})
