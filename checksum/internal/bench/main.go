@@ -44,37 +44,46 @@ func main() {
 // figures holds bytes per nanosecond (GB/s), by subject and size.
 type figures map[string]map[int]float64
 
-// measure takes turns: every round runs every subject once, so that a busy
-// machine slows all of them alike. A measurement lasts at least the time given.
-func measure(list []subject, sizes []int, atLeast time.Duration) figures {
+// A measurement is the fastest of up to maxSlices slices of sliceTime or more;
+// slow subjects get fewer, so that none takes longer than about maxTime.
+const (
+	sliceTime = 200 * time.Microsecond
+	maxSlices = 10
+	maxTime   = 20 * time.Millisecond
+)
+
+// measure takes turns: every round measures every subject once, so that a busy
+// machine slows all of them alike.
+func measure(list []subject, sizes []int) figures {
+	runtime.LockOSThread() // whose processor time counts
+	defer runtime.UnlockOSThread()
 	data := message(slices.Max(sizes))
 	all := make(map[string]map[int][]float64)
-	var sink uint64
 	for _, s := range list {
 		all[s.name] = make(map[int][]float64)
 	}
+	var sink uint64
+	slice := func(s subject, n, repeat int) time.Duration {
+		start := now()
+		for range repeat {
+			sink ^= s.run(data[:n])
+		}
+		return max(now()-start, 1)
+	}
 	for _, n := range sizes {
-		repeat := make([]int, len(list)) // runs per measurement
-		for round := -1; round < rounds; round++ {
+		repeats := make([]int, len(list)) // runs per slice
+		for i, s := range list {
+			for repeats[i] = 1; slice(s, n, repeats[i]) < sliceTime; repeats[i] *= 2 {
+			}
+		}
+		for range rounds {
 			for i, s := range list {
-				if round < 0 { // warms up and finds out how many runs fill the time
-					for repeat[i] = 1; ; repeat[i] *= 2 {
-						start := time.Now()
-						for range repeat[i] {
-							sink ^= s.run(data[:n])
-						}
-						if time.Since(start) >= atLeast {
-							break
-						}
-					}
-					continue
+				best, spent := time.Duration(1<<62), time.Duration(0)
+				for k := 0; k < maxSlices && spent < maxTime; k++ {
+					t := slice(s, n, repeats[i])
+					best, spent = min(best, t), spent+t
 				}
-				start := time.Now()
-				for range repeat[i] {
-					sink ^= s.run(data[:n])
-				}
-				elapsed := time.Since(start)
-				all[s.name][n] = append(all[s.name][n], float64(n)*float64(repeat[i])/float64(elapsed.Nanoseconds()))
+				all[s.name][n] = append(all[s.name][n], float64(n)*float64(repeats[i])/float64(best.Nanoseconds()))
 			}
 		}
 	}
@@ -95,7 +104,7 @@ func report(out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	f := measure(list, sizes, 5*time.Millisecond)
+	f := measure(list, sizes)
 	read, ieee := list[0].name, list[1].name
 
 	fmt.Fprintf(out, `# Speed of package checksum
@@ -104,12 +113,12 @@ Measured by the program in internal/bench, a module of its own:
 
     cd checksum/internal/bench && go run . >../../SPEED.md
 
-%s, %d CPUs, %s %s/%s, GOMAXPROCS=%d. %s
-Each figure is the median of %d measurements in GB/s (10^9 bytes per second); the subjects take turns within
-one run, so that what else the machine does slows all alike. Every subject runs on one thread.
+%s, %d CPUs, %s %s/%s. %s
+Each figure is the median of %d measurements in GB/s (10^9 bytes per second) on one thread. The subjects take
+turns; a measurement is the fastest of up to %d slices of %v or more. %s
 
 In brackets: the rate as a multiple of hash/crc32 IEEE and of the read loop at the same size.
-`, cpuName(), runtime.NumCPU(), runtime.Version(), runtime.GOOS, runtime.GOARCH, runtime.GOMAXPROCS(0), machineNote(), rounds)
+`, cpuName(), runtime.NumCPU(), runtime.Version(), runtime.GOOS, runtime.GOARCH, machineNote(), rounds, maxSlices, sliceTime, clockNote)
 
 	kind := ""
 	for _, s := range list {
@@ -133,7 +142,7 @@ In brackets: the rate as a multiple of hash/crc32 IEEE and of the read loop at t
 // with the read loop and hash/crc32 IEEE.
 func writeAllCRCs(out io.Writer, peers []subject) {
 	all := append(peers, narrowCRCs()...)
-	f := measure(all, sizes, time.Millisecond)
+	f := measure(all, sizes)
 	fmt.Fprintf(out, "\n## All %d catalogue CRCs of up to 64 bits\n\nThe slowest, the middle and the fastest of them at each size.\n\n", len(all)-2)
 	writeHead(out, sizes)
 	rows := []string{"| slowest |", "| median |", "| fastest |"}
@@ -180,7 +189,7 @@ func narrowReport(out io.Writer) error {
 			list = append(list, s)
 		}
 	}
-	f := measure(list, sizes, 5*time.Millisecond)
+	f := measure(list, sizes)
 	fmt.Fprintf(out, "\n## Without AVX-512\n\nGODEBUG=cpu.avx512f=off leaves hash/crc32 its 128-bit path; beside it engine %s, which is one too.\n\n", fold.CLMul128)
 	writeHead(out, sizes)
 	for _, s := range list {
