@@ -383,3 +383,24 @@ func TestHostileStore(t *testing.T) {
 		delete(s.objects, prefix+evil)
 	}
 }
+
+// TestForgedHistory: a store that exchanges the first entry, with a chain that
+// fits its objects. The second entry still names the true one.
+func TestForgedHistory(t *testing.T) {
+	a, s := newArchive(t), newMemStore()
+	fill(t, a, "g", 100)
+	_, err := a.pushQuickly(s)
+	require.NoError(t, err)
+	forger, forged := newArchive(t), newMemStore()
+	_, err = forger.Add(ctx, backup("g", noise(66, 100)))
+	require.NoError(t, err)
+	_, err = forger.pushQuickly(forged)
+	require.NoError(t, err)
+	maps.DeleteFunc(s.objects, func(name string, _ []byte) bool { return strings.Contains(name, "0001") })
+	maps.Copy(s.objects, forged.objects)
+	b := newArchive(t)
+	_, err = b.pullQuickly(s)
+	require.ErrorIs(t, err, ErrRefused)
+	assert.ErrorContains(t, err, "does not follow the entry before it")
+	assert.Len(t, entriesOf(t, b), 1, "the forged entry by itself is sound")
+}
