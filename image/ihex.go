@@ -111,19 +111,18 @@ func (p *ihexParser) plainLines(text []byte) bool {
 
 // record takes a record without its colon if it is sound in itself.
 func (p *ihexParser) record(digits []byte) bool {
-	const head = 4 // bytes before the data
-	var h [head]byte
-	sum := p.pairs.decode(h[:], digits[:2*head])
+	t := p.pairs
+	n, high, low, kind := t.pair(digits), t.pair(digits[2:]), t.pair(digits[4:]), t.pair(digits[6:])
 	body := p.sink.room()
-	sum += p.pairs.decode(body, digits[2*head:])
+	sum := n + high + low + kind + t.decode(body, digits[8:])
 	if sum >= noPair || byte(sum) != 0 {
 		return false
 	}
-	n, offset, kind := int(h[0]), binary.BigEndian.Uint16(h[1:]), h[3]
+	offset := uint16(high<<8 | low)
 	if data := body[:n]; kind == ihexData {
 		p.place(offset, data)
 	} else {
-		p.control(kind, offset, data)
+		p.control(byte(kind), offset, data)
 	}
 	return true
 }

@@ -109,19 +109,20 @@ func (p *srecParser) record(text []byte) bool {
 	if width == 0 || len(text) < 1+2*(1+width+1) {
 		return false
 	}
-	var h [1 + 4]byte // count and address
-	digits := 1 + 2*(1+width)
-	sum := p.pairs.decode(h[:], text[1:digits])
+	count := p.pairs.pair(text[1:])
+	sum, addr := count, uint64(0)
+	text = text[3:]
+	for range width {
+		b := p.pairs.pair(text)
+		sum, addr = sum+b, addr<<8|uint64(b)
+		text = text[2:]
+	}
 	body := p.sink.room()
-	sum += p.pairs.decode(body, text[digits:])
+	sum += p.pairs.decode(body, text)
 	if sum >= noPair || byte(sum) != 0xFF {
 		return false
 	}
-	var addr uint64
-	for _, b := range h[1:][:width] {
-		addr = addr<<8 | uint64(b)
-	}
-	data := body[:int(h[0])-width-1]
+	data := body[:int(count)-width-1]
 	switch kind {
 	case 0:
 		p.headers = append(p.headers, string(data))

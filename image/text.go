@@ -172,23 +172,27 @@ var digitPairs = sync.OnceValue(func() *pairTable {
 	return &t
 })
 
+// pair returns the byte that the first two characters of text stand for, or
+// noPair.
+func (t *pairTable) pair(text []byte) uint32 { return t[binary.LittleEndian.Uint16(text)] }
+
 // decode writes the bytes that the digit pairs of text stand for to dst and
 // returns their sum, which is noPair or more if text holds anything but digits.
 // dst needs room for len(text)/2 bytes; the length of text must be even, and at
 // most that of a record.
 func (t *pairTable) decode(dst, text []byte) (sum uint32) {
 	dst = dst[:len(text)/2]
-	for len(text) >= 8 && len(dst) >= 4 {
-		a := t[binary.LittleEndian.Uint16(text)]
-		b := t[binary.LittleEndian.Uint16(text[2:])]
-		c := t[binary.LittleEndian.Uint16(text[4:])]
-		d := t[binary.LittleEndian.Uint16(text[6:])]
-		dst[0], dst[1], dst[2], dst[3] = byte(a), byte(b), byte(c), byte(d)
-		sum += a + b + c + d
-		text, dst = text[8:], dst[4:]
+	for len(text) >= 32 && len(dst) >= 16 { // known lengths need no check inside
+		in, out := (*[32]byte)(text), (*[16]byte)(dst)
+		for i := range out {
+			v := t.pair(in[2*i:])
+			out[i] = byte(v)
+			sum += v
+		}
+		text, dst = text[32:], dst[16:]
 	}
 	for i := range dst {
-		v := t[binary.LittleEndian.Uint16(text[2*i:])]
+		v := t.pair(text[2*i:])
 		dst[i] = byte(v)
 		sum += v
 	}
