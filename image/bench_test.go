@@ -110,8 +110,8 @@ func BenchmarkRead(b *testing.B) {
 }
 
 // BenchmarkWrite compares writing a file of records from a raw file; both
-// write the same file. "to=memory" leaves out what the kernel takes for the
-// file.
+// write the same data records. "to=memory" leaves out what the kernel takes for
+// the file.
 func BenchmarkWrite(b *testing.B) {
 	path := filepath.Join(b.TempDir(), "in.bin")
 	require.NoError(b, os.WriteFile(path, counting(benchSize), 0o666))
