@@ -12,13 +12,9 @@ import (
 // order. No byte gives 0.
 func Entropy(im *image.Image, ranges ...image.Range) (float64, error) {
 	var h histogram
-	for _, held := range im.Segments() {
-		for _, r := range ranges {
-			part, ok := held.Intersect(r)
-			if !ok {
-				continue
-			}
-			err := im.Blocks(part, func(_ uint64, block []byte) error {
+	for _, r := range ranges {
+		for _, held := range image.SubtractRanges([]image.Range{r}, im.Gaps(r)) {
+			err := im.Blocks(held, func(_ uint64, block []byte) error {
 				h.add(block)
 				return nil
 			})
