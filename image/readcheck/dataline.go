@@ -228,6 +228,9 @@ func isText(b byte) bool {
 func (x *examiner) checkDataLines() {
 	whole := map[string]bool{}
 	for i, part := range x.parts() {
+		if i > 0 && part.r.Size < uint64(x.lim.dataBytes) {
+			continue // an image in very many pieces would take its square
+		}
 		st := x.c.statsOver(part.r)
 		if st.bytes < x.lim.dataBytes {
 			if i == 0 {

@@ -174,6 +174,9 @@ func (x *examiner) checkShift() {
 		if uint64(len(s.data)) > math.MaxUint32-1 {
 			continue
 		}
+		if len(s.data) < 5*phaseMin { // too short for the pairs that contrast asks for
+			continue
+		}
 		sh, ok := countPhases(s.data).find()
 		if !ok {
 			continue
