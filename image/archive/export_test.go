@@ -196,6 +196,7 @@ func TestHostileImports(t *testing.T) {
 			}
 		}),
 		"rewritten entry": rewritten(t, good),
+		"compressed":      zipOf(t, good, func(h *zip.FileHeader) { h.Method = zip.Deflate }),
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newArchive(t)

@@ -3,6 +3,7 @@ package archive
 import (
 	"bytes"
 	"fmt"
+	"io"
 	"io/fs"
 	"maps"
 	"math/rand/v2"
@@ -280,4 +281,50 @@ func TestRewrittenEntryIsFound(t *testing.T) {
 	v, err = (&Reader{fsys: newMemFS(files)}).Verify(ctx, VerifyOptions{})
 	require.NoError(t, err)
 	assert.Equal(t, evidence.Fail, v.Verdict)
+}
+
+// TestNewestEntryRewritten: the newest entry has no successor; the chain file
+// tells.
+func TestNewestEntryRewritten(t *testing.T) {
+	a, forge := newArchive(t), newArchive(t)
+	for i, x := range []*Archive{a, forge} {
+		_, err := x.Add(ctx, backup("g", noise(1, 64)))
+		require.NoError(t, err)
+		_, err = x.Add(ctx, Addition{Vehicle: "g", Kind: Readback, Image: BytesSource("r.bin", noise(uint64(10+i), 64))})
+		require.NoError(t, err)
+	}
+	files := loadFS(t, a.Dir())
+	for f, data := range loadFS(t, forge.Dir()) {
+		if strings.Contains(f, "/0002-") {
+			files[f] = data
+		}
+	}
+	v, err := (&Reader{fsys: newMemFS(files)}).Verify(ctx, VerifyOptions{})
+	require.NoError(t, err)
+	require.Len(t, v.Findings, 1, "each entry by itself is sound")
+	assert.Equal(t, "chain-broken", v.Findings[0].Code)
+	assert.Equal(t, evidence.Fail, v.Verdict)
+}
+
+func TestRestoreRefusesDamage(t *testing.T) {
+	a := newArchive(t)
+	added, err := a.Add(ctx, backup("g", noise(1, 64)))
+	require.NoError(t, err)
+	files := loadFS(t, a.Dir())
+	e := added.Entry
+	for _, file := range []string{e.ImagePath, e.MapPath, e.VerdictPath} {
+		damaged := bytes.Clone(files[e.Ref()+"/"+file])
+		damaged[3] ^= 1
+		r := &Reader{fsys: newMemFS(files).with(e.Ref()+"/"+file, damaged)}
+		assert.ErrorContains(t, r.RestoreFile(ctx, &e, file, io.Discard), "the archive is damaged here", file)
+		if file == e.ImagePath {
+			assert.ErrorContains(t, r.Restore(ctx, &e, io.Discard), "the archive is damaged here")
+		}
+	}
+	r := &Reader{fsys: newMemFS(files)}
+	assert.ErrorContains(t, r.RestoreFile(ctx, &e, "data/none", io.Discard), "holds no data/none")
+	e.ImagePath = "../../" + markerFile
+	assert.ErrorContains(t, r.Restore(ctx, &e, io.Discard), "is no payload file")
+	e.ImagePath = ""
+	assert.ErrorContains(t, r.Restore(ctx, &e, io.Discard), "holds no image")
 }
