@@ -204,7 +204,9 @@ func TestHostileImports(t *testing.T) {
 			before := loadFS(t, parent)
 			_, err := importInto(b, data)
 			assert.ErrorIs(t, err, ErrRefused)
-			t.Log(err)
+			if name == "zip bomb" || name == "compressed" {
+				assert.ErrorContains(t, err, "compressed or encrypted")
+			}
 			assert.Equal(t, before, loadFS(t, parent), "something was written")
 			assert.Empty(t, entriesOf(t, b))
 		})

@@ -281,6 +281,25 @@ func TestRewrittenEntryIsFound(t *testing.T) {
 	v, err = (&Reader{fsys: newMemFS(files)}).Verify(ctx, VerifyOptions{})
 	require.NoError(t, err)
 	assert.Equal(t, evidence.Fail, v.Verdict)
+	assert.Contains(t, fmt.Sprint(v.Findings), "was not written after the entry before it")
+}
+
+// TestRenamedEntry: an entry under another kind or day, with a chain file that
+// says the same.
+func TestRenamedEntry(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "g", 64)
+	for from, to := range map[string]string{"0002-modified-2026-11-25": "0002-backup-2026-11-25", "0001-backup-2026-11-25": "0001-backup-2020-01-01"} {
+		files := map[string][]byte{}
+		for f, data := range loadFS(t, a.Dir()) {
+			files[strings.Replace(f, from, to, 1)] = data
+		}
+		files["g/"+chainFile] = bytes.Replace(files["g/"+chainFile], []byte(from), []byte(to), 1)
+		v, err := (&Reader{fsys: newMemFS(files)}).Verify(ctx, VerifyOptions{})
+		require.NoError(t, err)
+		require.Len(t, v.Findings, 1)
+		assert.Equal(t, "entry-renamed", v.Findings[0].Code)
+	}
 }
 
 // TestNewestEntryRewritten: the newest entry has no successor; the chain file
