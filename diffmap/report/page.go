@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 
@@ -112,6 +113,9 @@ func newPage(d Document, src Sources) (page, error) {
 // is no fault. A count alone ("14 of 17 rules agree") reads like good news.
 func worstFindings(list []evidence.Finding) []string {
 	const shown = 3
+	// A checksum that disagrees follows from what is wrong with the read.
+	list = slices.Clone(list)
+	slices.SortStableFunc(list, func(a, b evidence.Finding) int { return checksumLast(a) - checksumLast(b) })
 	for _, severity := range []evidence.Severity{evidence.Fault, evidence.Caution} {
 		var out []string
 		for _, f := range list {
@@ -127,6 +131,13 @@ func worstFindings(list []evidence.Finding) []string {
 		}
 	}
 	return nil
+}
+
+func checksumLast(f evidence.Finding) int {
+	if f.Code == maps.CodeMismatch {
+		return 1
+	}
+	return 0
 }
 
 // gateReasons says what speaks against writing, failures first: the evidence

@@ -183,16 +183,6 @@ func rowBytes(im *image.Image, at uint64) (row [hexWidth]int, err error) {
 	return row, nil
 }
 
-// endOf returns the last address of the piece of memory that holds r.
-func endOf(p page, r image.Range) (uint64, bool) {
-	for _, piece := range logPieces(p) {
-		if piece.Contains(r.Last()) {
-			return piece.Last(), true
-		}
-	}
-	return 0, false
-}
-
 // newZoom draws r with as much again on each side, at least zoomLeastBytes.
 func newZoom(p page, r image.Range) *zoomView {
 	size := max(3*r.Size, zoomLeastBytes)
@@ -204,8 +194,11 @@ func newZoom(p page, r image.Range) *zoomView {
 	if window.Last() < window.Start {
 		window.Size = -window.Start // up to the top of the address space
 	}
-	if end, ok := endOf(p, r); ok && window.Last() > end {
-		window.Size = end - window.Start + 1 // not past the memory that there is
+	for _, piece := range logPieces(p) {
+		if piece.Contains(r.Start) { // draw no memory that there is not
+			window, _ = window.Intersect(piece)
+			break
+		}
 	}
 	z := &zoomView{From: fmt.Sprintf("0x%X", window.Start), To: fmt.Sprintf("0x%X", window.Last())}
 	place := func(x image.Range) (spanView, bool) {

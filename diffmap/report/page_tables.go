@@ -96,20 +96,17 @@ func newTableView(i int, c diffmap.TableChange) tableView {
 		}
 		return v
 	}
-	rows := a.Rows
-	if a.Cols > 0 && rows*a.Cols > maxCells {
-		rows = max(1, maxCells/a.Cols)
-		v.LeftOut = fmt.Sprintf("%d of %d rows are shown.", rows, a.Rows)
+	changed := make(map[int]bool, len(c.Cells))
+	for _, k := range c.Cells {
+		changed[k] = true
 	}
+	var rows []int
+	rows, v.LeftOut = shownRows(a, c.Cells)
 	largest := 0.0
 	for k := range a.Cells {
 		if d := math.Abs(a.Cells[k].Value - b.Cells[k].Value); !math.IsNaN(d) && !math.IsInf(d, 0) {
 			largest = max(largest, d)
 		}
-	}
-	changed := make(map[int]bool, len(c.Cells))
-	for _, k := range c.Cells {
-		changed[k] = true
 	}
 	v.Panels = []panelView{
 		panel("Change", a, rows, func(k int) panelCell {
@@ -132,6 +129,30 @@ func newTableView(i int, c diffmap.TableChange) tableView {
 		v.Chart = newChart(b, a)
 	}
 	return v
+}
+
+// shownRows returns the rows of a table that are shown: all, or of a table that
+// is too large those that changed, as many as fit. note says what is missing.
+func shownRows(t maps.TableValue, cells []int) (rows []int, note string) {
+	if t.Cols <= 0 {
+		return nil, ""
+	}
+	if t.Rows*t.Cols <= maxCells {
+		for r := range t.Rows {
+			rows = append(rows, r)
+		}
+		return rows, ""
+	}
+	for _, k := range cells {
+		if r := k / t.Cols; len(rows) == 0 || rows[len(rows)-1] != r { // cells ascend
+			rows = append(rows, r)
+		}
+	}
+	most := max(1, maxCells/t.Cols)
+	if more := len(rows) - most; more > 0 {
+		return rows[:most], fmt.Sprintf("%d of %d rows are shown; %d more have changes.", most, t.Rows, more)
+	}
+	return rows, fmt.Sprintf("%d of %d rows are shown: those with a change.", len(rows), t.Rows)
 }
 
 // enoughDecimals returns how many digits after the point every cell of both
@@ -189,7 +210,7 @@ func tableSummary(c diffmap.TableChange) string {
 	return text + "."
 }
 
-func panel(title string, t maps.TableValue, rows int, cell func(k int) panelCell) panelView {
+func panel(title string, t maps.TableValue, rows []int, cell func(k int) panelCell) panelView {
 	v := panelView{Title: title, HasRows: t.Y != nil && t.Rows > 1}
 	if t.X != nil {
 		for _, x := range t.X.Values {
@@ -202,7 +223,7 @@ func panel(title string, t maps.TableValue, rows int, cell func(k int) panelCell
 	case t.X != nil:
 		v.Corner = unitOr(t.X.Unit, "column")
 	}
-	for r := range rows {
+	for _, r := range rows {
 		row := panelRow{}
 		if t.Y != nil && r < len(t.Y.Values) {
 			row.Head = diffmap.FormatAxis(t.Y.Values[r])

@@ -29,7 +29,7 @@ func cases(t *testing.T, s scenario) []aPage {
 			wants:  []string{"60 of 100 regions are named here", "100. region 99", "3 bytes changed"},
 			prints: []string{"100. region 99"}},
 		{name: "diff-tables", html: tables(t),
-			wants: []string{"16 of 64 rows are shown", "1 of 1 cell changed by +3 v", "nan", "2 of 4,096 cells changed"}, prints: []string{"16 of 64 rows are shown"}},
+			wants: []string{"2 of 64 rows are shown: those with a change", "1 of 1 cell changed by +3 v", "nan", "2 of 4,096 cells changed"}, prints: []string{"2 of 64 rows are shown: those with a change"}},
 	}
 }
 
