@@ -147,7 +147,11 @@ func (s *Resealing) refusals(in ResealInput, m *maps.Map, fields []image.Range) 
 		refused = append(refused, f)
 	}
 	for i, f := range s.Fields {
-		if r, ok := m.RegionAt(f.Range.Start); ok && r.Edit != maps.EditAllowed {
+		r, ok := m.RegionAt(f.Range.Start)
+		if _, accepted := in.Accepted[r.Name]; r.Edit == maps.EditAsk && accepted {
+			continue // the gate passes it with the same acceptance
+		}
+		if ok && r.Edit != maps.EditAllowed {
 			s.Findings = append(s.Findings, evidence.Finding{Code: CodeFieldNotAllowed, Severity: evidence.Caution, Region: r.Name, Ranges: []image.Range{fields[i]},
 				Message: fmt.Sprintf("the stored value of %q lies in %q, whose edit is not allowed: the gate will not pass the result as it stands", f.Rule, r.Name)})
 		}
