@@ -108,3 +108,69 @@ func TestFind(t *testing.T) {
 		}
 	}
 }
+
+// Where the surroundings of an edit stand twice, the place is not guessed.
+func TestPlaces(t *testing.T) {
+	base := random(11, 4096)
+	modified := changed(base, 1000)
+	rec, err := Record(at(t, 0, base), at(t, 0, modified), nil, RecordOptions{Name: "e"})
+	require.NoError(t, err)
+	file := &File{Edits: []Edit{rec.Edit}}
+	around := base[1000-AnchorSize : 1000+1+AnchorSize]
+	for _, c := range []struct {
+		name  string
+		shape func(p []byte)
+		at    uint64
+		want  Confidence
+	}{
+		{"as recorded", func(p []byte) {}, 1000, BothAnchors},
+		{"a second copy elsewhere", func(p []byte) { copy(p[3000:], around) }, 1000, BothAnchors},
+		{"one side changed", func(p []byte) { p[995] ^= 1 }, 1000, OneAnchor},
+		{"one side changed, a whole copy elsewhere", func(p []byte) { copy(p[3000:], around); p[995] ^= 1 }, 1000, Ambiguous},
+		{"moved", func(p []byte) { copy(p[3000:], around); p[995] ^= 1; p[1005] ^= 1 }, 3000 + AnchorSize, BothAnchors},
+		{"moved, one side", func(p []byte) { copy(p[3000:], around[:AnchorSize+1]); p[995] ^= 1; p[1005] ^= 1 }, 3000 + AnchorSize, OneAnchor},
+		{"moved to two places", func(p []byte) { copy(p[3000:], around); copy(p[3500:], around); p[995] ^= 1; p[1005] ^= 1 }, 1000, Ambiguous},
+		{"both sides changed", func(p []byte) { p[995] ^= 1; p[1005] ^= 1 }, 1000, AddressOnly},
+		{"found everywhere", func(p []byte) {
+			for at := 1200; at+AnchorSize < 4000; at += AnchorSize {
+				copy(p[at:], around[:AnchorSize])
+			}
+		}, 1000, BothAnchors},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := append([]byte(nil), base...)
+			c.shape(p)
+			found, err := Find(at(t, 0, p), file)
+			require.NoError(t, err)
+			s := found[0].Stretches[0]
+			assert.Equal(t, c.at, s.At.Start)
+			assert.Equal(t, c.want, s.Confidence)
+			assert.Equal(t, Absent, s.State)
+		})
+	}
+}
+
+// A file without end is bounded, and so is what it costs to look for it: an
+// image in which an anchor stands at every place, and one that ends amid a
+// stretch.
+func TestFindHostile(t *testing.T) {
+	pattern := make([]byte, 1<<16)
+	for i := range pattern {
+		pattern[i] = byte(i % 2)
+	}
+	rec, err := Record(at(t, 0, pattern), at(t, 0, changed(pattern, 1<<15)), nil, RecordOptions{Name: "e"})
+	require.NoError(t, err)
+	found, err := Find(at(t, 0, pattern), &File{Edits: []Edit{rec.Edit}})
+	require.NoError(t, err)
+	assert.Equal(t, BothAnchors, found[0].Stretches[0].Confidence)
+	found, err = Find(at(t, 0x40, pattern), &File{Edits: []Edit{rec.Edit}})
+	require.NoError(t, err)
+	assert.Equal(t, BothAnchors, found[0].Stretches[0].Confidence)
+	found, err = Find(at(t, 1<<63, pattern), &File{Edits: []Edit{rec.Edit}})
+	require.NoError(t, err)
+	assert.Equal(t, Ambiguous, found[0].Stretches[0].Confidence)
+	assert.Equal(t, Different, found[0].State)
+	found, err = Find(at(t, 0, pattern[:1<<15]), &File{Edits: []Edit{rec.Edit}})
+	require.NoError(t, err)
+	assert.Equal(t, Different, found[0].State, "the image ends before the edit")
+}
