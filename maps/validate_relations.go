@@ -24,13 +24,17 @@ const maxStatic = 1 << 16
 
 // relations checks the rules against one another and against the image, as far
 // as their addresses are written in the map: repetitions that run out of the
-// image, fields that collide, rules that count their own field, and loops.
+// image, fields that collide, rules that count their own field, and loops. Rules
+// in which mistakes were found already are left out.
 func (v *validator) relations() {
 	var all []instance
 	work := 0
 	for i := range v.m.Checksums {
 		r := &v.m.Checksums[i]
 		path := index("checksum", i)
+		if v.has(path) {
+			continue
+		}
 		var mine []instance
 		for in := range v.static().instances(r) {
 			if in.err != nil {
@@ -44,6 +48,7 @@ func (v *validator) relations() {
 		}
 		for _, in := range mine {
 			if !v.instance(path, in) {
+				mine = nil
 				break
 			}
 		}
@@ -51,9 +56,6 @@ func (v *validator) relations() {
 			break
 		}
 		all = append(all, mine...)
-	}
-	if v.has("checksum") {
-		return
 	}
 	v.collisions(all)
 	if _, loop := sealOrder(all, dependencies(all)); loop != nil {

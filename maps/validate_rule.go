@@ -49,9 +49,7 @@ func (v *validator) rules() {
 		return
 	}
 	v.seeds()
-	if !v.has("checksum") {
-		v.relations()
-	}
+	v.relations()
 }
 
 // oneOf checks that exactly one of the keys is given.
