@@ -19,10 +19,11 @@ import (
 // repair is one way to arrange the bytes of a read: byte i of the repaired
 // image is byte from(i) of the read, if that lies in it.
 type repair struct {
-	code string
-	what string
-	from func(i int) int
-	move int // for a shift, how far the content is moved up by it
+	code  string
+	what  string
+	from  func(i int) int
+	grain int // bytes from a multiple of it on keep together; 0: all do
+	move  int // for a shift, how far the content is moved up by it
 }
 
 const (
@@ -37,11 +38,11 @@ func (x *examiner) repairs(n int) []repair {
 	var list []repair
 	for d := 1; d <= anchorShift; d++ {
 		list = append(list,
-			repair{"shifted", fmt.Sprintf("moved up by %d: bytes were lost before it", d), func(i int) int { return i - d }, d},
-			repair{"shifted", fmt.Sprintf("moved down by %d: bytes were doubled before it", d), func(i int) int { return i + d }, -d})
+			repair{"shifted", fmt.Sprintf("moved up by %d: bytes were lost before it", d), func(i int) int { return i - d }, 0, d},
+			repair{"shifted", fmt.Sprintf("moved down by %d: bytes were doubled before it", d), func(i int) int { return i + d }, 0, -d})
 	}
 	for _, a := range arrangements() {
-		list = append(list, repair{a.code, "read with " + a.name, func(i int) int { return a.from(i, n) }, 0})
+		list = append(list, repair{a.code, "read with " + a.name, func(i int) int { return a.from(i, n) }, 1, 0})
 	}
 	lines := x.c.lines()
 	for a := range lines {
@@ -51,7 +52,7 @@ func (x *examiner) repairs(n int) []repair {
 					return i ^ 1<<a ^ 1<<b
 				}
 				return i
-			}, 0})
+			}, 1 << a, 0})
 		}
 	}
 	return list
@@ -61,17 +62,25 @@ func (x *examiner) repairs(n int) []repair {
 // the erased byte.
 type rearranged struct {
 	data []byte
-	from func(i int) int
+	repair
 	fill byte
 }
 
 func (r rearranged) ReadAt(p []byte, off int64) (int, error) {
 	n := 0
-	for ; n < len(p) && off+int64(n) < int64(len(r.data)); n++ {
-		p[n] = r.fill
-		if j := r.from(int(off) + n); j >= 0 && j < len(r.data) {
-			p[n] = r.data[j]
+	for n < len(p) && off+int64(n) < int64(len(r.data)) {
+		i := int(off) + n
+		j := r.from(i)
+		if j < 0 || j >= len(r.data) {
+			p[n] = r.fill
+			n++
+			continue
 		}
+		run := len(p) - n
+		if r.grain > 0 {
+			run = min(run, r.grain-i%r.grain)
+		}
+		n += copy(p[n:n+run], r.data[j:])
 	}
 	if n < len(p) {
 		return n, io.EOF
@@ -95,21 +104,26 @@ func (x *examiner) checkAnchors(results []maps.RuleResult, identity []maps.Ident
 	if len(failing) == 0 {
 		return
 	}
-	cost := uint64(0)
-	for _, r := range failing[:min(len(failing), anchorRules)] {
-		cost += image.TotalSize(r.Cover)
-	}
 	spent := uint64(0)
 	for _, rep := range x.repairs(len(s.data)) {
-		if spent += cost; spent > anchorBudget {
+		// A shift leaves the rules before it and across it failing; other
+		// orders mend every rule, so the smallest is enough.
+		try := failing[:1]
+		if rep.code == "shifted" {
+			try = failing[:min(len(failing), anchorRules)]
+		}
+		for _, r := range try {
+			spent += image.TotalSize(r.Cover)
+		}
+		if spent > anchorBudget {
 			x.skipped("which address lines or bytes were exchanged: trying every way would take too long on an image of %d bytes; a second read tells", len(s.data))
 			return
 		}
-		im, err := image.New(rearranged{s.data, rep.from, x.m.Image.Erased}, int64(len(s.data)), image.Options{Format: image.FormatRaw, Base: new(s.start)})
+		im, err := image.New(rearranged{s.data, rep, x.m.Image.Erased}, int64(len(s.data)), image.Options{Format: image.FormatRaw, Base: new(s.start)})
 		if err != nil {
 			return
 		}
-		again := x.agreeAgain(im, failing, anchorRules)
+		again := x.agreeAgain(im, failing, len(try))
 		if len(again) == 0 {
 			continue
 		}

@@ -126,3 +126,25 @@ func TestAnchorsPlaceAShift(t *testing.T) {
 	assert.Equal(t, evidence.Fault, f.Severity)
 	assert.Contains(t, f.Message, "1 of 2 checksum rules that fail agree again")
 }
+
+// Reading in runs gives the same bytes as reading one at a time.
+func TestRearrangedReads(t *testing.T) {
+	data := faults.Synth(rand.New(rand.NewPCG(44, 1)), 16<<10)
+	x := &examiner{c: contentOf(0, data)}
+	r := rand.New(rand.NewPCG(44, 2))
+	for _, rep := range x.repairs(len(data)) {
+		for range 5 {
+			off := r.IntN(len(data))
+			got := make([]byte, 1+r.IntN(600))
+			n, _ := rearranged{data, rep, 0xEE}.ReadAt(got, int64(off))
+			require.Equal(t, min(len(got), len(data)-off), n)
+			for i := range n {
+				want := byte(0xEE)
+				if j := rep.from(off + i); j >= 0 && j < len(data) {
+					want = data[j]
+				}
+				require.Equal(t, want, got[i], "%s at %d", rep.what, off+i)
+			}
+		}
+	}
+}

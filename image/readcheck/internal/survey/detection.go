@@ -69,7 +69,7 @@ func realBases(files []file) (words, other []base, err error) {
 
 const (
 	minBase = 64 << 10
-	maxBase = 256 << 10
+	maxBase = 128 << 10
 )
 
 // wholeWords reports whether data is an ELF file for a processor whose
