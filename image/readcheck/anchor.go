@@ -76,7 +76,7 @@ func (r rearranged) ReadAt(p []byte, off int64) (int, error) {
 			n++
 			continue
 		}
-		run := len(p) - n
+		run := min(len(p)-n, len(r.data)-i)
 		if r.grain > 0 {
 			run = min(run, r.grain-i%r.grain)
 		}
@@ -104,18 +104,13 @@ func (x *examiner) checkAnchors(results []maps.RuleResult, identity []maps.Ident
 	if len(failing) == 0 {
 		return
 	}
+	cost := uint64(0)
+	for _, r := range failing[:min(len(failing), anchorRules)] {
+		cost += image.TotalSize(r.Cover)
+	}
 	spent := uint64(0)
 	for _, rep := range x.repairs(len(s.data)) {
-		// A shift leaves the rules before it and across it failing; other
-		// orders mend every rule, so the smallest is enough.
-		try := failing[:1]
-		if rep.code == "shifted" {
-			try = failing[:min(len(failing), anchorRules)]
-		}
-		for _, r := range try {
-			spent += image.TotalSize(r.Cover)
-		}
-		if spent > anchorBudget {
+		if spent += cost; spent > anchorBudget {
 			x.skipped("which address lines or bytes were exchanged: trying every way would take too long on an image of %d bytes; a second read tells", len(s.data))
 			return
 		}
@@ -123,7 +118,7 @@ func (x *examiner) checkAnchors(results []maps.RuleResult, identity []maps.Ident
 		if err != nil {
 			return
 		}
-		again := x.agreeAgain(im, failing, len(try))
+		again := x.agreeAgain(im, failing, anchorRules)
 		if len(again) == 0 {
 			continue
 		}
