@@ -1,0 +1,72 @@
+package main
+
+import (
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck/internal/faults"
+)
+
+func TestReplaceTable(t *testing.T) {
+	doc := []byte("a\n<!-- begin x -->\nold\n<!-- end x -->\nb\n")
+	got, err := replaceTable(doc, "x", "new\n")
+	require.NoError(t, err)
+	assert.Equal(t, "a\n<!-- begin x -->\nnew\n<!-- end x -->\nb\n", string(got))
+	_, err = replaceTable(doc, "y", "new\n")
+	require.ErrorContains(t, err, "begin y")
+}
+
+func TestKinds(t *testing.T) {
+	assert.Equal(t, "ELF", kindOf("a.bin", []byte("\x7FELF\x01")))
+	assert.Equal(t, "compressed", kindOf("a", []byte("\x1F\x8B\x08")))
+	assert.Equal(t, "firmware", kindOf("dir/a.ROM", []byte("\x55\xAA")))
+	assert.Equal(t, "other", kindOf("a.mo", []byte("\xDE\x12")))
+	assert.True(t, isPlainText([]byte(strings.Repeat("text\f\n", 1000))))
+	assert.False(t, isPlainText([]byte("text\x00text")))
+	assert.True(t, wholeWords(append([]byte("\x7FELF\x01\x02"), make([]byte, 20)...)), "big-endian, machine 0")
+	amd64 := append([]byte("\x7FELF\x02\x01"), make([]byte, 20)...)
+	amd64[18] = 62
+	assert.False(t, wholeWords(amd64))
+}
+
+// The injections are measured on images that pass with their own map.
+func TestMeasure(t *testing.T) {
+	data := faults.Synth(rand.New(rand.NewPCG(1, 1)), 64<<10)
+	m, err := mapFor(data)
+	require.NoError(t, err)
+	rep, err := examine(m, data)
+	require.NoError(t, err)
+	require.Equal(t, evidence.Pass, rep.Verdict, "%v %v", rep.Findings, rep.NotJudged)
+	for _, name := range []string{"address-line-stuck", "truncated", "bit-flips"} {
+		i := slices.IndexFunc(faults.Classes(), func(c faults.Class) bool { return c.Name == name })
+		s, err := measure(faults.Classes()[i], []base{{"synth", data, m}}, 3, rand.New(rand.NewPCG(1, 2)), t.Logf)
+		require.NoError(t, err)
+		assert.Equal(t, 3, s.injected)
+		assert.Equal(t, 3, s.failed, name)
+	}
+}
+
+// The document holds the tables that this program writes, for every class.
+func TestDocumentIsWhole(t *testing.T) {
+	doc, err := os.ReadFile(filepath.Join("..", "..", "DETECTION.md"))
+	require.NoError(t, err)
+	for _, c := range faults.Classes() {
+		row := regexp.MustCompile(`(?m)^\| ` + c.Name + ` \|( [\d.]+ \([\d.]+\) \|){6}$`)
+		assert.Regexp(t, row, string(doc), "run the program anew")
+	}
+	m := regexp.MustCompile(`(\d+) files, \d+ with an alarm`).FindStringSubmatch(string(doc))
+	require.NotNil(t, m)
+	assert.GreaterOrEqual(t, len(m[1]), 3, "a survey of at least 200 files")
+	for _, p := range strings.Fields(packageList) {
+		assert.Regexp(t, `^[a-z0-9][a-z0-9.+-]+$`, p)
+	}
+}
