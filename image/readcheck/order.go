@@ -48,21 +48,24 @@ func directedPairs() *[1024]bool {
 	return &t
 }
 
-// letter returns 0 to 25 for a letter, -1 for anything else.
-func letter(b byte) int {
-	b |= 0x20
-	if b < 'a' || b > 'z' {
-		return -1
+// letterTable returns 0 to 25 for the letters, and -1 for every other byte.
+func letterTable() *[256]int8 {
+	var t [256]int8
+	for b := range t {
+		t[b] = -1
+		if l := b | 0x20; l >= 'a' && l <= 'z' {
+			t[b] = int8(l - 'a')
+		}
 	}
-	return int(b - 'a')
+	return &t
 }
 
 // words counts directed pairs inside words of wordMin letters or more.
-func words(data []byte, directed *[1024]bool) int {
+func words(data []byte, directed *[1024]bool, letters *[256]int8) int {
 	n, run, pairs := 0, 0, 0
-	prev := -1
+	prev := int8(-1)
 	for _, b := range data {
-		l := letter(b)
+		l := letters[b]
 		if l < 0 {
 			if run >= wordMin {
 				n += pairs
@@ -70,7 +73,7 @@ func words(data []byte, directed *[1024]bool) int {
 			run, pairs, prev = 0, 0, -1
 			continue
 		}
-		if prev >= 0 && directed[prev<<5|l] {
+		if prev >= 0 && directed[int(prev)<<5|int(l)] {
 			pairs++
 		}
 		prev = l
@@ -84,7 +87,7 @@ func words(data []byte, directed *[1024]bool) int {
 
 // checkOrder looks for bytes in another order than the words of the image.
 func (x *examiner) checkOrder() {
-	directed := directedPairs()
+	directed, letters := directedPairs(), letterTable()
 	for _, s := range x.c.spans {
 		n := len(s.data) &^ 3
 		if n < 1024 {
@@ -93,7 +96,7 @@ func (x *examiner) checkOrder() {
 		starts := sampleStarts(n)
 		asIs := 0
 		for _, at := range starts {
-			asIs += words(s.data[at:min(at+orderChunk, n)], directed)
+			asIs += words(s.data[at:min(at+orderChunk, n)], directed, letters)
 		}
 		best, bestScore := arrangement{}, 0
 		buf := make([]byte, orderChunk)
@@ -104,7 +107,7 @@ func (x *examiner) checkOrder() {
 				for i := range b {
 					b[i] = s.data[a.from(at+i, n)]
 				}
-				score += words(b, directed)
+				score += words(b, directed, letters)
 			}
 			if score > bestScore {
 				best, bestScore = a, score
