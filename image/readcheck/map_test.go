@@ -148,3 +148,15 @@ func TestRearrangedReads(t *testing.T) {
 		}
 	}
 }
+
+func TestHighEntropyInTheMap(t *testing.T) {
+	m, data := halves(t, "")
+	r := rand.New(rand.NewPCG(45, 1))
+	for i := 0x5000; i < 0x8000; i++ {
+		data[i] = byte(r.Uint32())
+	}
+	f := findingOf(t, withMap(t, m, data), "high-entropy")
+	assert.Equal(t, evidence.Caution, f.Severity)
+	assert.Equal(t, "calibration", f.Region)
+	assert.NotContains(t, codes(alarms(withMap(t, m, seal(data)))), "high-entropy", "the checksum says it was meant")
+}
