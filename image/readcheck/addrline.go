@@ -313,10 +313,10 @@ func (x *examiner) checkAddressLines() {
 				}
 				if short[0].whole {
 					shorted[a], shorted[b] = true, true
-					x.wholeLine["address-lines-shorted"] = true
+					x.wholeLine[CodeAddressLinesShorted] = true
 				}
 				where, ranges := describeRuns(short)
-				x.found("address-lines-shorted", evidence.Fault, ranges,
+				x.found(CodeAddressLinesShorted, evidence.Fault, ranges,
 					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read again", a, b, where, how)
 			}
 		}
@@ -326,10 +326,10 @@ func (x *examiner) checkAddressLines() {
 			continue // a bridge holds each of its lines still over half of the image
 		}
 		if list[0].whole {
-			x.wholeLine["address-line-stuck"] = true
+			x.wholeLine[CodeAddressLineStuck] = true
 		}
 		where, ranges := describeRuns(list)
-		x.found("address-line-stuck", evidence.Fault, ranges,
+		x.found(CodeAddressLineStuck, evidence.Fault, ranges,
 			"address line %d does not toggle: %s the bytes are the same at both settings of 0x%X, so half of what should be there was read twice and the other half is missing; check the socket and the wiring of that line, then read again", k, where, uint64(1)<<k)
 	}
 }

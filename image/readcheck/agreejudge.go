@@ -12,11 +12,11 @@ import (
 // judgeDifferences turns what the comparison measured into findings.
 func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	if ag.Compared == 0 {
-		x.found("reads-coverage", evidence.Fault, nil, "the reads have no address in common; check that all are of one controller and give raw files the same base")
+		x.found(CodeReadsCoverage, evidence.Fault, nil, "the reads have no address in common; check that all are of one controller and give raw files the same base")
 		return
 	}
 	if ag.Differ == 0 {
-		x.found("reads-equal", evidence.Note, nil,
+		x.found(CodeReadsEqual, evidence.Note, nil,
 			"all %d reads hold the same %d bytes; that is one piece of evidence and no proof, because a stuck line reads the same every time", reads, ag.Compared)
 		return
 	}
@@ -27,22 +27,22 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 		}
 	}
 	if learned == ag.Differ {
-		x.found("reads-differ-learned", evidence.Note, ag.Ranges,
+		x.found(CodeReadsDifferLearned, evidence.Note, ag.Ranges,
 			"the reads differ at %d addresses, all in adaptation regions (%s): values the controller learns; everything else is equal, which is one piece of evidence and no proof", ag.Differ, regionList(ag.Where))
 		return
 	}
 	outside := ag.Differ - learned
 	detail := pairDetail(ag.Pairs, func(p PairDiff) string { return fmt.Sprintf("read %d against read 1", p.Read) })
 	if x.m == nil {
-		x.found("reads-differ", evidence.Caution, ag.Ranges,
+		x.found(CodeReadsDiffer, evidence.Caution, ag.Ranges,
 			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read again", outside, ag.Compared, listRanges(ag.Ranges), detail)
 	} else {
 		ranges := x.outsideAdaptation(ag.Ranges)
-		x.found("reads-differ", evidence.Fault, ranges,
+		x.found(CodeReadsDiffer, evidence.Fault, ranges,
 			"the reads differ at %d addresses outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring and read again", outside, regionList(ag.Where), listRanges(ranges), detail)
 	}
 	if len(ag.NoMajority) > 0 {
-		x.found("reads-no-majority", evidence.Caution, ag.NoMajority,
+		x.found(CodeReadsNoMajority, evidence.Caution, ag.NoMajority,
 			"at %d addresses no value was read by more than half of the reads (%s); add another read", image.TotalSize(ag.NoMajority), listRanges(ag.NoMajority))
 	}
 }

@@ -38,8 +38,8 @@ func (x *examiner) repairs(n int) []repair {
 	var list []repair
 	for d := 1; d <= anchorShift; d++ {
 		list = append(list,
-			repair{"shifted", fmt.Sprintf("moved up by %d: bytes were lost before it", d), func(i int) int { return i - d }, 0, d},
-			repair{"shifted", fmt.Sprintf("moved down by %d: bytes were doubled before it", d), func(i int) int { return i + d }, 0, -d})
+			repair{CodeShifted, fmt.Sprintf("moved up by %d: bytes were lost before it", d), func(i int) int { return i - d }, 0, d},
+			repair{CodeShifted, fmt.Sprintf("moved down by %d: bytes were doubled before it", d), func(i int) int { return i + d }, 0, -d})
 	}
 	for _, a := range arrangements() {
 		list = append(list, repair{a.code, "read with " + a.name, func(i int) int { return a.from(i, n) }, 1, 0})
@@ -47,7 +47,7 @@ func (x *examiner) repairs(n int) []repair {
 	lines := x.c.lines()
 	for a := range lines {
 		for b := a + 1; b < lines; b++ {
-			list = append(list, repair{"address-lines-swapped", fmt.Sprintf("read with address lines %d and %d exchanged", a, b), func(i int) int {
+			list = append(list, repair{CodeAddressLinesSwapped, fmt.Sprintf("read with address lines %d and %d exchanged", a, b), func(i int) int {
 				if i>>a&1 != i>>b&1 {
 					return i ^ 1<<a ^ 1<<b
 				}

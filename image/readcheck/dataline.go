@@ -254,13 +254,13 @@ func (x *examiner) checkDataLines() {
 				if !part.whole {
 					break // tables of wide values have lanes that are always zero
 				}
-				say("data-lane-dead", lane.String(), fmt.Sprintf("always read 0x%02X: one chip or one half of the bus is missing", v*0xFF))
+				say(CodeDataLaneDead, lane.String(), fmt.Sprintf("always read 0x%02X: one chip or one half of the bus is missing", v*0xFF))
 			}
 			for _, l := range lines {
 				if !x.plausibleStuck(l, v, lines, st, part) {
 					continue
 				}
-				say("data-line-stuck", l.String(), fmt.Sprintf("always reads %d", v))
+				say(CodeDataLineStuck, l.String(), fmt.Sprintf("always reads %d", v))
 			}
 		}
 		for _, p := range st.pairs() {
@@ -268,9 +268,9 @@ func (x *examiner) checkDataLines() {
 				continue // tables of wide values bind lines over a part; not over a whole image
 			}
 			if p.opposite {
-				say("data-lines-opposite", p.String(), "are always opposite")
+				say(CodeDataLinesOpposite, p.String(), "are always opposite")
 			} else {
-				say("data-lines-shorted", p.String(), "are always equal, as if they touched")
+				say(CodeDataLinesShorted, p.String(), "are always equal, as if they touched")
 			}
 		}
 	}

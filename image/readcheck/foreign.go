@@ -29,7 +29,7 @@ func (x *examiner) checkText() {
 		}
 	}
 	if n := uint64(x.c.size); n >= textMin && text >= n-n/textRest {
-		x.found("text-file", evidence.Fault, x.all(),
+		x.found(CodeTextFile, evidence.Fault, x.all(),
 			"%d of %d bytes are plain text: this is a listing or what a program said, no memory; if it is a hex dump, convert it, else read again", text, n)
 	}
 	for _, s := range x.c.spans {
@@ -37,10 +37,10 @@ func (x *examiner) checkText() {
 			text := s.data[t.start:t.end]
 			r := s.rng(t.start, t.end)
 			if isHTML(text) {
-				x.found("html-text", evidence.Fault, []image.Range{r},
+				x.found(CodeHTMLText, evidence.Fault, []image.Range{r},
 					"an HTML page (%q) stands at %s: what was saved there is the answer of a web server, no memory; read %s again", excerpt(text), r, r)
 			} else if n := sessionLines(text); n >= sessionMin {
-				x.found("session-text", evidence.Fault, []image.Range{r},
+				x.found(CodeSessionText, evidence.Fault, []image.Range{r},
 					"%d lines of a terminal session (%q) stand at %s: what was saved there is what a program said, no memory; read %s again", n, excerpt(text), r, r)
 			}
 		}
@@ -135,7 +135,7 @@ func (x *examiner) checkEntropy(proved []image.Range) {
 		for _, run := range entropyRuns(s.data) {
 			r := s.rng(run.start, run.end)
 			if x.m == nil {
-				x.found("high-entropy", evidence.Note, []image.Range{r},
+				x.found(CodeHighEntropy, evidence.Note, []image.Range{r},
 					"%s is compressed, encrypted or random (%.1f bits a byte or more); a map tells whether it should be", r, entropyMin)
 				continue
 			}
@@ -147,7 +147,7 @@ func (x *examiner) checkEntropy(proved []image.Range) {
 				if len(image.SubtractRanges([]image.Range{both}, proved)) == 0 {
 					continue
 				}
-				x.found("high-entropy", evidence.Caution, []image.Range{both},
+				x.found(CodeHighEntropy, evidence.Caution, []image.Range{both},
 					"%s of region %q is compressed, encrypted or random (%.1f bits a byte or more), which %s is not; no agreeing checksum covers it, so compare it with a second read", both, region.Name, entropyMin, roleText(region.Role))
 			}
 		}

@@ -20,7 +20,7 @@ func (x *examiner) checkHoles(proved []image.Range) {
 			}
 			data := s.data[part.Start-s.start:][:part.Size]
 			if len(data) >= minRegion && isFill(data) {
-				x.found("region-blank", evidence.Fault, []image.Range{part},
+				x.found(CodeRegionBlank, evidence.Fault, []image.Range{part},
 					"region %q holds nothing but 0x%02X, and the map expects content; read %s again", region.Name, data[0], part)
 				continue
 			}
@@ -29,9 +29,9 @@ func (x *examiner) checkHoles(proved []image.Range) {
 				if len(image.SubtractRanges([]image.Range{r}, proved)) == 0 {
 					continue
 				}
-				code, what := "hole", "a hole"
+				code, what := CodeHole, "a hole"
 				if data[h.start] == x.m.Image.Erased {
-					code, what = "erased-part", "erased"
+					code, what = CodeErasedPart, "erased"
 				}
 				x.found(code, evidence.Caution, []image.Range{r},
 					"%d bytes of region %q at %s are all 0x%02X (%s) where the map expects content, and no agreeing checksum covers them; compare them with a second read, or say in the map that they may be erased", r.Size, region.Name, r, data[h.start], what)

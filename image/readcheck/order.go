@@ -29,10 +29,10 @@ type arrangement struct {
 
 func arrangements() []arrangement {
 	return []arrangement{
-		{"bytes-swapped", "the two bytes of every 16-bit word exchanged", "swapped = 2", func(i, _ int) int { return i ^ 1 }},
-		{"bytes-swapped", "the four bytes of every 32-bit word reversed", "swapped = 4", func(i, _ int) int { return i ^ 3 }},
-		{"interleaved", "two chips, one behind the other, whose bytes take turns", "a part with two file ranges", func(i, n int) int { return i/2 + i%2*(n/2) }},
-		{"interleaved", "four chips, one behind the other, whose bytes take turns", "a part with four file ranges", func(i, n int) int { return i/4 + i%4*(n/4) }},
+		{CodeBytesSwapped, "the two bytes of every 16-bit word exchanged", "swapped = 2", func(i, _ int) int { return i ^ 1 }},
+		{CodeBytesSwapped, "the four bytes of every 32-bit word reversed", "swapped = 4", func(i, _ int) int { return i ^ 3 }},
+		{CodeInterleaved, "two chips, one behind the other, whose bytes take turns", "a part with two file ranges", func(i, n int) int { return i/2 + i%2*(n/2) }},
+		{CodeInterleaved, "four chips, one behind the other, whose bytes take turns", "a part with four file ranges", func(i, n int) int { return i/4 + i%4*(n/4) }},
 	}
 }
 

@@ -148,7 +148,7 @@ func (p *Plan) check(m *maps.Map, in PlanInput) {
 		add("supply", evidence.Unproven, "not stated; at least %g V at the controller, with a charger connected", volts)
 	case *in.SupplyVolts < volts:
 		add("supply", evidence.Fail, "%g V, below %g V", *in.SupplyVolts, volts)
-		p.found("supply-low", evidence.Fault, "the supply is %g V and should be at least %g V: connect a charger before reading or writing", *in.SupplyVolts, volts)
+		p.found(CodeSupplyLow, evidence.Fault, "the supply is %g V and should be at least %g V: connect a charger before reading or writing", *in.SupplyVolts, volts)
 	default:
 		add("supply", evidence.Pass, "%g V, at least %g V", *in.SupplyVolts, volts)
 	}
@@ -158,7 +158,7 @@ func (p *Plan) check(m *maps.Map, in PlanInput) {
 		add("adapter latency", evidence.Unproven, "not stated; at most %g ms", latency)
 	case *in.AdapterLatencyMS > latency:
 		add("adapter latency", evidence.Fail, "%g ms, above %g ms", *in.AdapterLatencyMS, latency)
-		p.found("latency-high", evidence.Fault, "the adapter latency is %g ms and should be at most %g ms: set it in the adapter's driver before reading or writing", *in.AdapterLatencyMS, latency)
+		p.found(CodeLatencyHigh, evidence.Fault, "the adapter latency is %g ms and should be at most %g ms: set it in the adapter's driver before reading or writing", *in.AdapterLatencyMS, latency)
 	default:
 		add("adapter latency", evidence.Pass, "%g ms, at most %g ms", *in.AdapterLatencyMS, latency)
 	}
@@ -184,14 +184,14 @@ func (p *Plan) checkTook(took *time.Duration, add func(string, evidence.Verdict,
 	switch {
 	case s < p.LineSeconds:
 		add("duration", evidence.Fail, "%s, less than the %s the bytes alone take on the line", seconds(s), seconds(p.LineSeconds))
-		p.found("read-too-quick", evidence.Fault, "the read took %s, but %d bytes take %s at %g bits a second and %d bits a byte: it cannot be complete, or the line speed is another one; read again",
+		p.found(CodeReadTooQuick, evidence.Fault, "the read took %s, but %d bytes take %s at %g bits a second and %d bits a byte: it cannot be complete, or the line speed is another one; read again",
 			seconds(s), p.Bytes, seconds(p.LineSeconds), p.BitsPerSecond, p.BitsPerByte)
 	case least > 0 && s < least:
 		add("duration", evidence.Unproven, "%s, less than the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
-		p.found("read-quick", evidence.Caution, "the read took %s, and by the map a full read takes %g to %g minutes; check its size and its end before trusting it", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
+		p.found(CodeReadQuick, evidence.Caution, "the read took %s, and by the map a full read takes %g to %g minutes; check its size and its end before trusting it", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
 	case most > 0 && s > most:
 		add("duration", evidence.Pass, "%s, more than the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
-		p.found("read-slow", evidence.Note, "the read took %s, longer than the %g to %g minutes of the map: retries or a slow adapter", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
+		p.found(CodeReadSlow, evidence.Note, "the read took %s, longer than the %g to %g minutes of the map: retries or a slow adapter", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
 	case least > 0:
 		add("duration", evidence.Pass, "%s, within the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
 	default:

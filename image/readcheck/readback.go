@@ -44,7 +44,7 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 		im          *image.Image
 	}{{"what was written", "what was read back", written}, {"what was read back", "what was written", read}} {
 		if extra := image.SubtractRanges(side.im.Segments(), common); len(extra) > 0 {
-			x.found("readback-coverage", evidence.Fault, extra, "%s holds %d bytes that %s lacks (%s); read back all of it before switching off",
+			x.found(CodeReadbackCoverage, evidence.Fault, extra, "%s holds %d bytes that %s lacks (%s); read back all of it before switching off",
 				side.name, image.TotalSize(extra), side.other, listRanges(extra))
 		}
 	}
@@ -58,21 +58,21 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 	detail := pairDetail(ag.Pairs, func(PairDiff) string { return "read back against written" })
 	switch {
 	case ag.Compared == 0:
-		x.found("readback-coverage", evidence.Fault, nil, "the two images have no address in common; give raw files the same base")
+		x.found(CodeReadbackCoverage, evidence.Fault, nil, "the two images have no address in common; give raw files the same base")
 	case wrong > 0 && m == nil:
-		x.found("readback-differs", evidence.Caution, ag.Ranges,
+		x.found(CodeReadbackDiffers, evidence.Caution, ag.Ranges,
 			"%d bytes differ from what was written (%s)%s; without a map values the controller learns cannot be told from a failed write, so give one with --map, and until then %s",
 			wrong, listRanges(ag.Ranges), detail, adviceAfterWrite)
 	case wrong > 0:
 		ranges := x.outsideAdaptation(ag.Ranges)
-		x.found("readback-differs", evidence.Fault, ranges,
+		x.found(CodeReadbackDiffers, evidence.Fault, ranges,
 			"%d bytes outside the adaptation regions differ from what was written (%s; %s)%s; %s",
 			wrong, regionList(ag.Where), listRanges(ranges), detail, adviceAfterWrite)
 	case learned > 0:
-		x.found("readback-learned", evidence.Note, ag.Ranges,
+		x.found(CodeReadbackLearned, evidence.Note, ag.Ranges,
 			"all bytes outside the adaptation regions are as written; %d bytes in them differ, which the controller may have learned", learned)
 	default:
-		x.found("readback-equal", evidence.Note, nil, "all %d bytes are as written", ag.Compared)
+		x.found(CodeReadbackEqual, evidence.Note, nil, "all %d bytes are as written", ag.Compared)
 	}
 	sortFindings(x.findings)
 	return &Readback{Verdict: evidence.Judge(x.findings), Findings: x.findings, Compared: ag.Compared, Differ: ag.Differ,

@@ -174,13 +174,13 @@ func (x *examiner) checkRepeats() {
 			first := (r.start + p - 1) / p * p
 			rng := s.rng(first, min(first+copies*p, len(s.data)))
 			if v == runNoted {
-				x.found("block-repeated", evidence.Note, []image.Range{rng},
+				x.found(CodeBlockRepeated, evidence.Note, []image.Range{rng},
 					"the %d bytes from 0x%X stand twice in a row, on block boundaries; tables do that too, so compare %s with a second read", p, rng.Start, rng)
 				continue
 			}
-			sev, code := evidence.Fault, "block-repeated"
+			sev, code := evidence.Fault, CodeBlockRepeated
 			if r.end == len(s.data) {
-				code = "tail-repeats"
+				code = CodeTailRepeats
 			}
 			x.found(code, sev, []image.Range{rng},
 				"one block of %d bytes stands %d times in a row from 0x%X to 0x%X and begins and ends on block boundaries, as a transfer buffer that was not refilled leaves it; read %s again", p, copies, rng.Start, rng.Last(), rng)

@@ -103,7 +103,7 @@ func (x *examiner) checkMap(b *maps.Bound) {
 	identity := b.Identity()
 	for _, id := range identity {
 		if id.Problem != "" {
-			x.found("identity-unreadable", evidence.Fault, []image.Range{id.Range},
+			x.found(CodeIdentityUnreadable, evidence.Fault, []image.Range{id.Range},
 				"identity field %q at %s does not read as %s: %s; a shifted, swapped or short read does that, so read it again", id.Name, id.Range, id.As, id.Problem)
 		}
 	}
@@ -120,7 +120,7 @@ func (x *examiner) checkMap(b *maps.Bound) {
 func (x *examiner) nameShortRead() {
 	for i := range x.findings {
 		f := &x.findings[i]
-		if f.Code != "tail-constant" || f.Severity != evidence.Caution {
+		if f.Code != CodeTailConstant || f.Severity != evidence.Caution {
 			continue
 		}
 		tail := f.Ranges[0]
@@ -133,10 +133,10 @@ func (x *examiner) nameShortRead() {
 		if len(missing) == 0 {
 			continue
 		}
-		f.Code, f.Severity = "short-read", evidence.Fault
+		f.Code, f.Severity = CodeShortRead, evidence.Fault
 		f.Message = fmt.Sprintf("the read stopped at 0x%X: the last %d bytes (%s) hold one pattern, where the map expects the rest of %s; read again from 0x%X", tail.Start, tail.Size, tail, strings.Join(missing, ", "), tail.Start)
 		x.findings = slices.DeleteFunc(x.findings, func(o evidence.Finding) bool {
-			hole := o.Code == "hole" || o.Code == "erased-part" || o.Code == "region-blank"
+			hole := o.Code == CodeHole || o.Code == CodeErasedPart || o.Code == CodeRegionBlank
 			return hole && len(o.Ranges) == 1 && tail.Covers(o.Ranges[0])
 		})
 		return
@@ -179,7 +179,7 @@ func (x *examiner) clear(proved []image.Range) {
 
 // patternCodes are the findings about patterns that healthy content can hold.
 func patternCodes() []string {
-	return []string{"block-repeated", "tail-repeats", "tail-constant", "tail-copy", "hole", "erased-part", "address-line-stuck", "address-lines-shorted", "data-line-stuck", "data-lines-shorted", "data-lines-opposite", "shifted", "bytes-swapped", "interleaved", "session-text", "html-text"}
+	return []string{CodeBlockRepeated, CodeTailRepeats, CodeTailConstant, CodeTailCopy, CodeHole, CodeErasedPart, CodeAddressLineStuck, CodeAddressLinesShorted, CodeDataLineStuck, CodeDataLinesShorted, CodeDataLinesOpposite, CodeShifted, CodeBytesSwapped, CodeInterleaved, CodeSessionText, CodeHTMLText}
 }
 
 // judgeProof says how much of the content the agreeing rules prove.

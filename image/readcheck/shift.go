@@ -189,7 +189,7 @@ func (x *examiner) checkShift() {
 				what = "doubled"
 			}
 		}
-		x.found("shifted", evidence.Caution, []image.Range{r},
+		x.found(CodeShifted, evidence.Caution, []image.Range{r},
 			"%d sequences behind about 0x%X that also stand before it are out of step with the words of the image: a byte was %s near there, so compare with a second read and read again from 0x%X", sh.pairs, r.Start, what, max(r.Start, 4096)-4096)
 	}
 }

@@ -26,10 +26,10 @@ func (x *examiner) checkSize() {
 	all := []image.Range{x.c.spans[0].rng(0, n)}
 	switch off := n - round; {
 	case off != 0 && -nearSize <= off && off <= nearSize:
-		x.found("size-near", evidence.Caution, all,
+		x.found(CodeSizeNear, evidence.Caution, all,
 			"the image has %d bytes, %+d from the round size of %d; bytes were lost or doubled during the read, so read it again", n, off, round)
 	case n%1024 != 0:
-		x.found("size-odd", evidence.Note, all,
+		x.found(CodeSizeOdd, evidence.Note, all,
 			"the image has %d bytes, no whole number of kilobytes as memories have; a map with the size of a full read tells whether it stopped early", n)
 	}
 }
@@ -37,12 +37,12 @@ func (x *examiner) checkSize() {
 // checkBlank reports an image without content.
 func (x *examiner) checkBlank() {
 	if x.c.size == 0 {
-		x.found("blank", evidence.Fault, nil, "the image holds no byte; read it again")
+		x.found(CodeBlank, evidence.Fault, nil, "the image holds no byte; read it again")
 		return
 	}
 	for v, n := range x.c.hist {
 		if n == uint64(x.c.size) {
-			x.found("blank", evidence.Fault, x.all(),
+			x.found(CodeBlank, evidence.Fault, x.all(),
 				"all %d bytes are 0x%02X: the memory is erased, or nothing was read; check supply and connection and read it again", x.c.size, v)
 		}
 	}

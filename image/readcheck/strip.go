@@ -186,7 +186,7 @@ func Repeated(findings []evidence.Finding) []image.Range {
 	for _, f := range findings {
 		switch {
 		case f.Severity == evidence.Note:
-		case slices.Contains([]string{"block-repeated", "tail-repeats", "tail-copy", "address-line-stuck", "address-lines-shorted"}, f.Code):
+		case slices.Contains([]string{CodeBlockRepeated, CodeTailRepeats, CodeTailCopy, CodeAddressLineStuck, CodeAddressLinesShorted}, f.Code):
 			out = append(out, f.Ranges...)
 		}
 	}

@@ -34,7 +34,7 @@ func (x *examiner) checkTail() {
 	}
 	if at, d := copiedTail(s.data); at > 0 && len(s.data)-at >= copyMin {
 		r := s.rng(at, len(s.data))
-		x.found("tail-copy", evidence.Fault, []image.Range{r},
+		x.found(CodeTailCopy, evidence.Fault, []image.Range{r},
 			"the last %d bytes (%s) are a copy of those 0x%X bytes earlier, as a read leaves it that wrapped around or was padded with what was already there; read %s again", r.Size, r, d, r)
 	}
 }
@@ -101,6 +101,6 @@ func distinct(b []byte) int {
 // map or a second read can tell.
 func (x *examiner) foundTail(r image.Range, format string, args ...any) {
 	msg := fmt.Sprintf(format, args...)
-	x.found("tail-constant", evidence.Caution, []image.Range{r},
+	x.found(CodeTailConstant, evidence.Caution, []image.Range{r},
 		"%s: erased memory, or a read that stopped at 0x%X and was padded; a map that says what should be there, or a second read of %s, tells which", msg, r.Start, r)
 }
