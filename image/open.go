@@ -97,7 +97,7 @@ func Open(path string, opts Options) (*Image, error) {
 	}
 	m, err := openMapped(path)
 	if err != nil {
-		return nil, fmt.Errorf("open %s: %w", path, err)
+		return nil, err // which names the file
 	}
 	im, err := New(m, m.size(), opts)
 	if err != nil {

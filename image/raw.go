@@ -1,8 +1,10 @@
 package image
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"runtime/debug"
 
 	"golang.org/x/exp/mmap"
@@ -25,6 +27,9 @@ type mapped struct{ file *mmap.ReaderAt }
 
 func openMapped(path string) (mapped, error) {
 	file, err := mmap.Open(path)
+	if _, named := errors.AsType[*fs.PathError](err); err != nil && !named {
+		err = &fs.PathError{Op: "map", Path: path, Err: err}
+	}
 	return mapped{file}, err
 }
 

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -69,6 +70,11 @@ func TestDebianELF(t *testing.T) {
 	_, sum := calproof(t, "sum", ours, "--algorithm", "SHA-256")
 	digest, _, _ := strings.Cut(outside(t, sha256sum, "-b", flat), " ")
 	assert.Equal(t, "0x"+strings.ToUpper(digest), strings.Fields(sum)[0], "SHA-256 by sha256sum")
+	_, sum = calproof(t, "sum", ours, "--algorithm", "posix-cksum")
+	value, err := strconv.ParseUint(strings.Fields(sum)[0], 0, 32)
+	require.NoError(t, err)
+	posix, _, _ := strings.Cut(outside(t, imagetest.Tool(t, "cksum"), flat), " ")
+	assert.Equal(t, posix, strconv.FormatUint(value, 10), "POSIX cksum by coreutils")
 	const script = `import sys, zlib, crcmod.predefined
 d = open(sys.argv[1], "rb").read()
 print("0x%08X 0x%04X 0x%016X" % (zlib.crc32(d), crcmod.predefined.mkCrcFun("x-25")(d), crcmod.predefined.mkCrcFun("crc-64-we")(d)))`
