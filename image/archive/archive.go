@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -182,12 +183,13 @@ func readLimited(fsys fs.FS, name string) ([]byte, error) {
 		return nil, err
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxText+1))
-	if err != nil {
+	var data bytes.Buffer
+	data.Grow(4 << 10) // most are smaller: one read and the end
+	if _, err := data.ReadFrom(io.LimitReader(f, maxText+1)); err != nil {
 		return nil, err
 	}
-	if len(data) > maxText {
+	if data.Len() > maxText {
 		return nil, fmt.Errorf("%s has more than %d bytes", name, maxText)
 	}
-	return data, nil
+	return data.Bytes(), nil
 }

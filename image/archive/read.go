@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"iter"
 	"path"
+	"runtime"
 	"slices"
 	"strings"
 
@@ -35,16 +36,39 @@ func (r *Reader) Vehicles(ctx context.Context) iter.Seq2[*Vehicle, error] {
 			yield(nil, err)
 			return
 		}
-		for _, folder := range folders {
+		// Some are read ahead, so that several processors have something to do.
+		type result struct {
+			v   *Vehicle
+			err error
+		}
+		ahead := min(len(folders), 2*runtime.GOMAXPROCS(0))
+		results := make([]chan result, len(folders))
+		read := func(i int) {
+			if i >= len(folders) {
+				return
+			}
+			c := make(chan result, 1) // a reader whose loop has ended must not wait
+			results[i] = c
+			go func() {
+				v, err := r.vehicle(folders[i])
+				c <- result{v, err}
+			}()
+		}
+		for i := range ahead {
+			read(i)
+		}
+		for i := range folders {
 			if err := ctx.Err(); err != nil {
 				yield(nil, err)
 				return
 			}
-			v, err := r.vehicle(folder)
-			if err == nil && len(v.Entries) == 0 {
+			got := <-results[i]
+			results[i] = nil
+			read(i + ahead)
+			if got.err == nil && len(got.v.Entries) == 0 {
 				continue
 			}
-			if !yield(v, err) {
+			if !yield(got.v, got.err) {
 				return
 			}
 		}
