@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/diffmap/report"
 )
 
@@ -18,7 +19,7 @@ type GateOptions struct {
 	Page
 	ArchivePlace
 	Original, Modified, SecondRead string
-	Vehicle                        string
+	Vehicle, Edits                 string
 	Save                           bool
 	Bench                          diffmap.BenchFigures
 	Accepted                       map[string]string
@@ -67,6 +68,7 @@ when computed again. --save keeps MODIFIED there with the gate's verdict.
 	opts.ArchivePlace.AddFlags(cmd)
 	cmd.Flags().StringVar(&opts.Vehicle, "vehicle", "", "vehicle of the archive that the original belongs to (default: found by its hash)")
 	cmd.Flags().BoolVar(&opts.Save, "save", false, "keep the modified image in the archive with this verdict")
+	cmd.Flags().StringVar(&opts.Edits, "edits", "", "edits file: name the recorded edits that account for the change, and what none explains")
 	addVar(cmd, reasonsFlag{&opts.Accepted}, "accept", "accept changes in a region that must be asked for, and why; can be given several times")
 	return cmd
 }
@@ -109,6 +111,15 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 		return err
 	}
 	data := report.Gate(opts.Original, opts.Modified, opts.SecondRead, in, result)
+	if opts.Edits != "" {
+		file, err := edits.Load(opts.Edits)
+		if err != nil {
+			return err
+		}
+		if data.Edits, err = edits.Explain(original.Image, modified.Image, m, file); err != nil {
+			return err
+		}
+	}
 	if opts.Save {
 		if data.Saved, err = record.save(ctx, in, report.New(version, data), files); err != nil {
 			return err

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/image/evidence"
 )
 
@@ -25,6 +26,7 @@ type GateData struct {
 	Accepted   []Acceptance `json:"accepted"`        // by region name
 	Saved      string       `json:"saved,omitempty"` // archive entry that keeps this verdict
 	*diffmap.GateResult
+	Edits *edits.Explanation `json:"edits,omitempty"` // which recorded edits account for the change, if asked for
 }
 
 // BenchData are the bench figures as they were stated.
@@ -62,6 +64,7 @@ func (d GateData) text(p *printer, _ []evidence.Finding) {
 	p.verdict(d.GateResult.Verdict, "%s", d.reason())
 	p.facts([][2]string{{"original", d.Original}, {"second read", d.SecondRead}, {"modified", d.Modified}, {"map", d.Map.line()},
 		{"changed", d.changed()}, {"kept as", d.Saved}})
+	p.explanation(d.Edits)
 	p.heading("Conditions")
 	for i, c := range d.Conditions {
 		if i > 0 {

@@ -93,7 +93,7 @@ func newPage(d Document, src Sources) (page, error) {
 			p.reasons = []string{"This page shows what changed and does not judge it. The gate command does."}
 		}
 	case GateData:
-		p.diff, p.gate = data.Diff, data.GateResult
+		p.diff, p.gate, p.edits = data.Diff, data.GateResult, data.Edits
 		p.about = []namedFile{{"original", data.Original}, {"modified", data.Modified}}
 		p.reasons = gateReasons(data.GateResult)
 	case VerifyData:
@@ -252,7 +252,7 @@ func newPageView(p page) (*pageView, error) {
 	v.Log = log
 	v.Regions = regionViews(p)
 	v.Rules, v.QuietRules = ruleViews(p)
-	v.Edits = newEditsView(p.edits)
+	v.Edits = newEditsView(p.edits, p.diff)
 	for _, u := range p.unjudged {
 		v.Unjudged = append(v.Unjudged, clip(u, maxText))
 	}

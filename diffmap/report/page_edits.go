@@ -1,6 +1,9 @@
 package report
 
 import (
+	"strings"
+
+	"example.com/calproof/diffmap"
 	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/image"
 )
@@ -18,7 +21,7 @@ type recognisedView struct{ Word, Name, Bytes, Where string }
 
 const maxPlaces = 12 // ranges named beside an edit, or of what none explains
 
-func newEditsView(e *edits.Explanation) *editsView {
+func newEditsView(e *edits.Explanation, d *diffmap.Result) *editsView {
 	if e == nil {
 		return nil
 	}
@@ -46,7 +49,11 @@ func newEditsView(e *edits.Explanation) *editsView {
 			v.Summary = "1 changed byte belongs to no recorded edit:"
 		}
 		for _, r := range e.Unexplained[:min(maxPlaces, len(e.Unexplained))] {
-			v.Unexplained = append(v.Unexplained, place(r)+", "+count(r.Size, "byte"))
+			text := place(r) + ", " + count(r.Size, "byte")
+			if what := holds(d, r); what != nil {
+				text += ": " + strings.Join(what, "; ")
+			}
+			v.Unexplained = append(v.Unexplained, text)
 		}
 		if more := len(e.Unexplained) - maxPlaces; more > 0 {
 			v.Unexplained = append(v.Unexplained, "and "+count(uint64(more), "more place"))

@@ -275,10 +275,11 @@ func heatLegend(cells []panelCell, largest float64, decimals int, unit string) [
 	var out []stepView
 	add := func(way string, sign float64, step int) {
 		class := way + strconv.Itoa(step)
+		word := map[bool]string{true: "up to ", false: "down to "}[sign > 0]
 		if used[class] {
 			// A quarter of the largest change may need digits that a cell does not.
 			limit := sign * largest * float64(step) / heatSteps
-			out = append(out, stepView{class, "as far as " + strings.TrimSpace(signed(limit, fewest(limit, decimals+2))+" "+unit)})
+			out = append(out, stepView{class, word + strings.TrimSpace(signed(limit, fewest(limit, decimals+2))+" "+unit)})
 		}
 	}
 	for step := heatSteps; step >= 1; step-- {

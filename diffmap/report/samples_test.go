@@ -109,6 +109,7 @@ func sampleGate() GateData {
 		Diff: sampleDiff(),
 	})
 	d.Map, d.Saved = summary, "groomer-2/0002-gate-2026-11-25"
+	d.Edits = sampleExplanation()
 	return d
 }
 

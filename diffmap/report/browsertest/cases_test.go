@@ -22,7 +22,7 @@ func cases(t *testing.T, s scenario) []aPage {
 	t.Helper()
 	return []aPage{
 		{name: "diff-edits", html: withEdits(t, s),
-			wants:  []string{"recorded edits", "spring tune: made", "2 changed bytes belong to no recorded edit", "0x120-0x121", "table warm-up idle speed", "stored value of checksum boot crc"},
+			wants:  []string{"recorded edits", "spring tune: made", "2 changed bytes belong to no recorded edit", "0x120-0x121, 2 bytes: table wait for programming", "table warm-up idle speed", "stored value of checksum boot crc"},
 			prints: []string{"belong to no recorded edit"}},
 		{name: "diff-gaps", html: gaps(t, s), wants: []string{"2 bytes changed", "zigzag line: 4,160,618,496 bytes left out", "1. 0x8000000-0x800ffff", "2. 0xffff0000-0xffff3fff"}, prints: []string{"0xffff0010"}},
 		{name: "diff-hundred-regions", html: manyRegions(t), big: true,
