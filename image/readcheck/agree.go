@@ -175,7 +175,7 @@ func (c *comparer) run(reads []*image.Image, common []image.Range) error {
 	})
 	for i := range c.ag.Pairs {
 		p := &c.ag.Pairs[i]
-		p.Block = alignedBlock(c.clusters[i], common)
+		p.Block = alignedBlock(c.clusters[i], common, limitsFor(c.m).block)
 		p.Cause = c.cause(reads[0], i, common)
 	}
 	return nil
@@ -309,13 +309,14 @@ func majorityOf(bufs [][]byte, j int) (byte, bool) {
 // alignedBlock returns the largest block size, counted from the first address
 // compared, to which differing stretches keep: they begin and end at its
 // boundaries, but for a byte or two that happened to be equal. It takes two
-// stretches, or one of a round size.
-func alignedBlock(clusters, common []image.Range) int {
+// stretches, or one of a round size, or the size that the map names, which
+// goes before all others; 0 for none.
+func alignedBlock(clusters, common []image.Range, named int) int {
 	if len(clusters) == 0 || len(common) == 0 {
 		return 0
 	}
 	base := common[0].Start
-	for b := maxBlock; b >= minBlock; b-- {
+	keep := func(b int) int {
 		fits := 0
 		for _, c := range clusters {
 			from, to := (c.Start-base)%uint64(b), (c.Last()+1-base)%uint64(b)
@@ -323,10 +324,16 @@ func alignedBlock(clusters, common []image.Range) int {
 				fits++
 			}
 		}
-		if fits*10 < len(clusters)*9 || fits == 0 {
-			continue
+		if fits*10 < len(clusters)*9 {
+			return 0
 		}
-		if fits > 1 || bits.OnesCount(uint(b)) == 1 {
+		return fits
+	}
+	if named >= minBlock && named <= maxBlock && keep(named) > 0 {
+		return named
+	}
+	for b := maxBlock; b >= minBlock; b-- {
+		if fits := keep(b); fits > 1 || fits == 1 && bits.OnesCount(uint(b)) == 1 {
 			return b
 		}
 	}

@@ -126,6 +126,14 @@ func TestAgreeFindsTransferBlocks(t *testing.T) {
 		assert.Equal(t, size, ag.Pairs[0].Block, "blocks of %d", size)
 	}
 	second := goodRead()
+	for i := 0x1000; i < 0x1080; i++ {
+		second[i] ^= 0xA5
+	}
+	assert.Equal(t, 128, agree(t, nil, goodRead(), second).Pairs[0].Block)
+	m := learning()
+	m.Read.TransferBlockBytes = 64
+	assert.Equal(t, 64, agree(t, m, goodRead(), second).Pairs[0].Block, "two blocks of the size that the map names")
+	second = goodRead()
 	for _, at := range []int{100, 3000, 9001} {
 		second[at] ^= 0xFF
 	}
