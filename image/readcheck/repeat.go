@@ -25,7 +25,8 @@ type repeatRun struct{ start, end, period int }
 // one period earlier, so that the distance gives the period, and comparing
 // outwards gives the run. A stretch is compared once for each distance at
 // most, and nothing is compared inside a run already found, so the time is
-// linear in len(data).
+// linear in len(data): a few steps a byte for what memories hold, and never
+// more than maxBlock.
 func findRepeats(data []byte) []repeatRun {
 	const tableBits = 14 // 16384 entries: four times the positions that can matter
 	var last [1 << tableBits]int
