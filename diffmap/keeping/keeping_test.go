@@ -88,6 +88,9 @@ func (s *shop) verify() *archive.Verification {
 // TestKeptVerdicts: the verdicts of the scenario (its table is in maps/demo),
 // kept and computed again.
 func TestKeptVerdicts(t *testing.T) {
+	if testing.Short() {
+		t.Skip("examines many reads")
+	}
 	s := newShop(t)
 	for _, c := range []struct {
 		file, second string
@@ -121,6 +124,9 @@ func TestWrongKeptVerdict(t *testing.T) {
 }
 
 func TestRecomputeOfAGateRecord(t *testing.T) {
+	if testing.Short() {
+		t.Skip("examines many reads")
+	}
 	s := newShop(t)
 	original := s.keep("backup.bin", archive.Backup, "second-read.bin", "")
 	volts, latency := 13.2, 0.8
@@ -146,6 +152,9 @@ func TestRecomputeOfAGateRecord(t *testing.T) {
 }
 
 func TestEvidence(t *testing.T) {
+	if testing.Short() {
+		t.Skip("examines many reads")
+	}
 	s := newShop(t)
 	ask := func(vehicle, name string) (*diffmap.ArchiveEvidence, *archive.Entry) {
 		t.Helper()

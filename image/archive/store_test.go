@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -224,16 +225,17 @@ func TestStoreFaults(t *testing.T) {
 	fill(t, a, "g", 500)
 	count := 0
 	for at := 1; ; at++ {
-		s, n := newMemStore(), 0
+		s := newMemStore()
+		var calls atomic.Int64 // verify reads with several at once
 		fault := errors.New("500 Internal Server Error")
 		s.before = func(string, string) error {
-			if n++; n >= at && n < at+tries {
+			if n := int(calls.Add(1)); n >= at && n < at+tries {
 				return fault
 			}
 			return nil
 		}
 		_, err := a.pushQuickly(s)
-		if n < at {
+		if int(calls.Load()) < at {
 			require.NoError(t, err)
 			break
 		}
@@ -249,9 +251,9 @@ func TestStoreFaults(t *testing.T) {
 		}
 		_, err = a.pushQuickly(s)
 		require.NoError(t, err)
-		once := 0
+		var every atomic.Int64
 		s.before = func(string, string) error { // every third call fails once
-			if once++; once%3 == 0 {
+			if every.Add(1)%3 == 0 {
 				return fault
 			}
 			return nil
