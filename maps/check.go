@@ -3,6 +3,7 @@ package maps
 import (
 	"errors"
 	"fmt"
+	"io"
 	"math/big"
 
 	"example.com/calproof/checksum"
@@ -75,39 +76,80 @@ func (r RuleResult) title() string {
 // result a repetition, a table or list one an entry. A rule whose numbers
 // cannot be read, or point outside what the image holds, fails: a good image
 // has them.
+//
+// All rules are computed in one pass: every byte that a rule counts is read
+// once, in the order of addresses, and given to all rules that count it. Some
+// bytes are read again:
+//
+//   - fields, and numbers that lie in the image;
+//   - the parts of a rule that stand in another order than that of addresses,
+//     if its algorithm gives no value of the whole from those of the parts
+//     (digests, sums with end-around carry, the Unix sums) or if a part ends
+//     within a word;
+//   - the bytes of a rule that starts from another one's result, if they come
+//     before the last byte of that one.
 func (b *Bound) Check() []RuleResult {
+	return newEvaluator(b.Map, b.Image).check(nil)
+}
+
+// CheckFile is [Bound.Check] and writes the file of the image to w, byte for
+// byte: w may be a hash. A raw file that the map does not arrange is read once
+// for both. It is an error if the file cannot be read, if w gives one, and for
+// an image that was made in memory or is a view of others, which has no file.
+// The results hold even then.
+func (b *Bound) CheckFile(w io.Writer) ([]RuleResult, error) {
 	ev := newEvaluator(b.Map, b.Image)
-	results := []RuleResult{}
-	for i := range b.Map.Checksums {
-		r := &b.Map.Checksums[i]
-		budget := MaxCovered(b.Image.Size())
-		for in := range ev.instances(r) {
-			if full := len(results) >= MaxResults; full {
-				in = instance{rule: r, n: in.n, err: errTooMany}
-			}
-			results = append(results, ev.evaluate(in, &budget).RuleResult)
-			if in.err != nil {
-				break
-			}
-		}
+	file := b.Opened().File()
+	if file == nil {
+		return ev.check(nil), errors.New("the image has no file; it was made in memory, or of other images")
 	}
-	return results
+	if whole := b.Image.Segments(); b.Image.File() != nil && b.Image.Format() == image.FormatRaw && len(whole) == 1 {
+		f := &cursor{w: w, pieces: []piece{{where: whole[0]}}}
+		return ev.check(f), f.err
+	}
+	_, err := io.Copy(w, file)
+	return ev.check(nil), err
 }
 
 // evaluator computes rules over one image.
 type evaluator struct {
 	resolver
 	im    *image.Image
+	held  []image.Range              // the segments of im
 	seeds map[string]*checksum.Value // results other rules start from, by rule name; nil while being computed or not computable
 }
 
 func newEvaluator(m *Map, im *image.Image) *evaluator {
-	ev := &evaluator{im: im, seeds: map[string]*checksum.Value{}}
+	ev := &evaluator{im: im, held: im.Segments(), seeds: map[string]*checksum.Value{}}
 	ev.resolver = resolver{m: m, read: func(p []byte, addr uint64) error {
 		_, err := im.ReadAddr(p, addr)
 		return err
 	}}
 	return ev
+}
+
+// check evaluates all rules; file, unless it is nil, takes part in the pass.
+func (ev *evaluator) check(file *cursor) []RuleResult {
+	var all []*counting
+	for i := range ev.m.Checksums {
+		r := &ev.m.Checksums[i]
+		budget := MaxCovered(ev.im.Size())
+		for in := range ev.instances(r) {
+			if full := len(all) >= MaxResults; full {
+				in = instance{rule: r, n: in.n, err: errTooMany}
+			}
+			all = append(all, ev.plan(in, &budget))
+			if in.err != nil {
+				break
+			}
+		}
+	}
+	ev.run(all, file)
+	results := make([]RuleResult, len(all))
+	for i, c := range all {
+		results[i] = ev.outcome(c.in, c.value, c.err).RuleResult
+	}
+	return results
 }
 
 // outcome is a result with what a seal needs to go on.
@@ -116,7 +158,31 @@ type outcome struct {
 	value *checksum.Value // nil if it could not be computed
 }
 
-func (ev *evaluator) evaluate(in instance, budget *uint64) outcome {
+// outcome compares the value of an instance with what the image or the map
+// says it must be; err says why there is no value.
+func (ev *evaluator) outcome(in instance, value checksum.Value, err error) outcome {
+	out := newOutcome(in)
+	if err != nil {
+		out.fail(err)
+		return out
+	}
+	out.value = &value
+	if in.rule.Stored == nil {
+		out.compareTarget(in.rule, value)
+		return out
+	}
+	field := make([]byte, in.field.Size)
+	if _, err := ev.im.ReadAddr(field, in.field.Start); err != nil {
+		out.Computed = value.String()
+		out.fail(fmt.Errorf("the stored value cannot be read: %w", err))
+		return out
+	}
+	out.compareField(in.rule, value, field)
+	return out
+}
+
+// newOutcome says what is evaluated, without the result.
+func newOutcome(in instance) outcome {
 	r := in.rule
 	out := outcome{RuleResult: RuleResult{Rule: r.Name, Repeat: in.n, Algorithm: r.AlgorithmName(), Cover: []image.Range{}}}
 	for _, p := range in.pieces {
@@ -130,23 +196,6 @@ func (ev *evaluator) evaluate(in instance, budget *uint64) outcome {
 	if in.cell.Size > 0 {
 		out.Cell = &in.cell
 	}
-	value, err := ev.compute(in, budget)
-	if err != nil {
-		out.fail(err)
-		return out
-	}
-	out.value = &value
-	if r.Stored == nil {
-		out.compareTarget(r, value)
-		return out
-	}
-	field := make([]byte, in.field.Size)
-	if _, err := ev.im.ReadAddr(field, in.field.Start); err != nil {
-		out.Computed = value.String()
-		out.fail(fmt.Errorf("the stored value cannot be read: %w", err))
-		return out
-	}
-	out.compareField(r, value, field)
 	return out
 }
 
@@ -198,73 +247,35 @@ func (out *outcome) compareField(r *Rule, value checksum.Value, field []byte) {
 
 func in0x(addr uint64) string { return fmt.Sprintf("0x%X", addr) }
 
-// compute returns the value of an instance.
-func (ev *evaluator) compute(in instance, budget *uint64) (checksum.Value, error) {
-	if in.err != nil {
-		return checksum.Value{}, in.err
-	}
-	n, err := ev.countedBytes(in)
-	if err != nil {
-		return checksum.Value{}, err
-	}
-	if n > *budget {
-		return checksum.Value{}, fmt.Errorf("the rule would count more than %d bytes, the most it may in an image of %d bytes", MaxCovered(ev.im.Size()), ev.im.Size())
-	}
-	*budget -= n
-	pad := uint64(0)
-	if p := in.rule.Pad; p != nil && n%uint64(p.To) != 0 {
-		pad = uint64(p.To) - n%uint64(p.To)
-	}
-	h, err := ev.start(in.rule, n+pad)
-	if err != nil {
-		return checksum.Value{}, err
-	}
-	var done uint64
-	for _, p := range in.pieces {
-		m, err := ev.feed(h, in, p, done)
-		if err != nil {
-			return checksum.Value{}, err
-		}
-		done += m
-	}
-	for range pad {
-		h.Write([]byte{in.rule.Pad.With})
-	}
-	return h.Value(), nil
-}
-
-// start returns the hash of r before its first byte; n bytes will follow.
-func (ev *evaluator) start(r *Rule, n uint64) (checksum.Hash, error) {
+// algorithm returns the algorithm of r for n bytes, and the hash before the
+// first of them.
+func (ev *evaluator) algorithm(r *Rule, n uint64) (checksum.Algorithm, checksum.Hash, error) {
 	alg := r.alg
-	params, isSum := alg.Sum()
-	if isSum && r.Sum != nil && n%uint64(params.WordSize) != 0 {
-		return nil, fmt.Errorf("the rule counts %d bytes, which is no whole number of %d-byte words; say in the map with pad what follows the last one", n, params.WordSize)
-	}
 	if r.InitFrom != "" {
 		seed, err := ev.seed(r.InitFrom)
 		if err != nil {
-			return nil, err
+			return alg, nil, err
 		}
 		if r.InitAs == InitContinue {
-			return alg.Resume(seed)
+			h, err := alg.Resume(seed)
+			return alg, h, err
 		}
 		if alg, err = alg.WithInit(initFrom(alg, r.InitAs, seed)); err != nil {
-			return nil, err
+			return alg, nil, err
 		}
 	}
-	if r.AddLength == "" {
-		return alg.New(), nil
+	if r.AddLength != "" {
+		params, _ := alg.Sum()
+		if r.AddLength == LengthWords {
+			n /= uint64(params.WordSize)
+		}
+		// A length is one more number that is added; adding it first gives the same sum.
+		var err error
+		if alg, err = alg.WithInit(addLength(params, n)); err != nil {
+			return alg, nil, err
+		}
 	}
-	params, _ = alg.Sum()
-	if r.AddLength == LengthWords {
-		n /= uint64(params.WordSize)
-	}
-	// A length is one more number that is added; adding it first gives the same sum.
-	alg, err := alg.WithInit(addLength(params, n))
-	if err != nil {
-		return nil, err
-	}
-	return alg.New(), nil
+	return alg, alg.New(), nil
 }
 
 // addLength returns the start value of a sum with n added.
@@ -311,7 +322,11 @@ func (ev *evaluator) seed(name string) (checksum.Value, error) {
 		ev.seeds[name] = known
 	}
 	if known == nil {
-		return checksum.Value{}, fmt.Errorf("it starts from checksum %q, which could not be computed", name)
+		return checksum.Value{}, noSeed(name)
 	}
 	return *known, nil
+}
+
+func noSeed(name string) error {
+	return fmt.Errorf("it starts from checksum %q, which could not be computed", name)
 }

@@ -1,118 +1,135 @@
 package maps
 
 import (
-	"errors"
 	"io"
+	"sort"
 
+	"example.com/calproof/checksum"
 	"example.com/calproof/image"
 )
 
-// countedBytes returns how many bytes the pieces of an instance feed.
-func (ev *evaluator) countedBytes(in instance) (uint64, error) {
-	var n uint64
-	for _, p := range in.pieces {
-		var m uint64
-		switch p.kind {
-		case pieceImage:
-			m = p.where.Size
-			if in.rule.Gaps.Skip {
-				for _, gap := range image.SubtractRanges(ev.im.Gaps(p.where), maskRanges(in.masks)) {
-					m -= gap.Size
+// cursor feeds pieces to a writer, one after another. It is driven from
+// outside: [cursor.settle] goes on until it needs bytes of the image, and
+// [cursor.take] gives it some.
+type cursor struct {
+	w      io.Writer
+	pieces []piece       // not begun
+	done   uint64        // bytes counted so far
+	pad    uint64        // bytes of padding after the last piece
+	need   image.Range   // held bytes it needs next; empty at the end
+	err    error         // why it ended early
+	hash   checksum.Hash // w, for an instance
+	c      *counting     // what it belongs to; nil: nothing
+
+	where image.Range // the piece it is in
+	at    uint64      // what is left of it
+	left  uint64
+	masks []mask
+}
+
+// settle feeds what comes from elsewhere than the image (literal bytes, masks,
+// filled gaps, padding). It reports whether bytes of the image are needed next.
+func (cu *cursor) settle(held []image.Range) bool {
+	for cu.err == nil {
+		if cu.left == 0 {
+			if len(cu.pieces) == 0 {
+				if cu.pad > 0 {
+					cu.err = writeRun(cu.w, cu.c.in.rule.Pad.With, cu.pad)
 				}
+				break
 			}
-		case pieceLiteral:
-			m = uint64(len(p.literal))
-		case pieceLength:
-			m = uint64(p.length)
+			cu.begin()
+			continue
 		}
-		if n+m < n {
-			return 0, errors.New("the rule would count more bytes than there are addresses")
+		for len(cu.masks) > 0 && cu.masks[0].where.Last() < cu.at {
+			cu.masks = cu.masks[1:]
 		}
-		n += m
+		n := cu.left
+		if len(cu.masks) > 0 {
+			if m := cu.masks[0]; m.where.Contains(cu.at) {
+				skip := cu.at - m.where.Start
+				n = min(n, m.where.Size-skip)
+				cu.err = writeMask(cu.w, m, skip, n)
+				cu.move(n, true)
+				continue
+			}
+			n = min(n, cu.masks[0].where.Start-cu.at)
+		}
+		segment, ok := nextSegment(held, cu.at)
+		if ok && segment.Contains(cu.at) {
+			cu.need = image.Range{Start: cu.at, Size: min(n, segment.Size-(cu.at-segment.Start))}
+			return true
+		}
+		if ok {
+			n = min(n, segment.Start-cu.at)
+		}
+		switch gaps := cu.c.in.rule.Gaps; {
+		case gaps.Fill != nil:
+			cu.err = writeRun(cu.w, *gaps.Fill, n)
+			cu.move(n, true)
+		case gaps.Skip:
+			cu.move(n, false)
+		default:
+			cu.err = &image.GapError{Want: cu.where, Addr: cu.at}
+		}
 	}
-	if n == 0 {
-		return 0, errors.New("the rule counts no byte: the image holds none of them")
-	}
-	return n, nil
+	cu.need = image.Range{}
+	return false
 }
 
-func maskRanges(masks []mask) []image.Range {
-	out := make([]image.Range, len(masks))
-	for i, m := range masks {
-		out[i] = m.where
-	}
-	return out
-}
-
-// feed writes one piece to w and returns its number of bytes; done is the
-// number of bytes before it.
-func (ev *evaluator) feed(w io.Writer, in instance, p piece, done uint64) (uint64, error) {
+// begin goes to the next piece.
+func (cu *cursor) begin() {
+	p := cu.pieces[0]
+	cu.pieces = cu.pieces[1:]
+	var b []byte
 	switch p.kind {
 	case pieceLiteral:
-		n, err := w.Write(p.literal)
-		return uint64(n), err
+		b = p.literal
 	case pieceLength:
-		n, err := w.Write(uintBytes(done, p.length, p.order))
-		return uint64(n), err
+		b = uintBytes(cu.done, p.length, p.order)
+	default:
+		cu.where, cu.at, cu.left = p.where, p.where.Start, p.where.Size
+		if cu.c != nil {
+			cu.masks = cu.c.in.masks
+		}
+		return
 	}
-	var fed uint64
-	gaps := ev.im.Gaps(p.where)
-	masks := in.masks
-	addr, left := p.where.Start, p.where.Size
-	for left > 0 {
-		for len(masks) > 0 && masks[0].where.Last() < addr {
-			masks = masks[1:]
-		}
-		for len(gaps) > 0 && gaps[0].Last() < addr {
-			gaps = gaps[1:]
-		}
-		n := left
-		switch {
-		case len(masks) > 0 && masks[0].where.Contains(addr):
-			m := masks[0]
-			skip := addr - m.where.Start
-			n = min(n, m.where.Size-skip)
-			if err := writeMask(w, m, skip, n); err != nil {
-				return fed, err
-			}
-			fed += n
-		case len(gaps) > 0 && gaps[0].Contains(addr):
-			n = min(n, gaps[0].Size-(addr-gaps[0].Start), until(masks, addr, n))
-			switch g := in.rule.Gaps; {
-			case g.Fill != nil:
-				if err := writeRun(w, *g.Fill, n); err != nil {
-					return fed, err
-				}
-				fed += n
-			case !g.Skip:
-				return fed, &image.GapError{Want: p.where, Addr: addr}
-			}
-		default:
-			if len(gaps) > 0 {
-				n = min(n, gaps[0].Start-addr)
-			}
-			n = min(n, until(masks, addr, n))
-			err := ev.im.Blocks(image.Range{Start: addr, Size: n}, func(_ uint64, block []byte) error {
-				_, err := w.Write(block)
-				return err
-			})
-			if err != nil {
-				return fed, err
-			}
-			fed += n
-		}
-		addr += n
-		left -= n
-	}
-	return fed, nil
+	cu.done += uint64(len(b))
+	_, cu.err = cu.w.Write(b)
 }
 
-// until returns how many bytes lie before the first mask, at most n.
-func until(masks []mask, addr, n uint64) uint64 {
-	if len(masks) == 0 {
-		return n
+// move goes on by n addresses, whose bytes counted or not.
+func (cu *cursor) move(n uint64, counted bool) {
+	cu.at += n
+	cu.left -= n
+	if counted {
+		cu.done += n
 	}
-	return min(n, masks[0].where.Start-addr)
+}
+
+// take feeds what the cursor needs of a block, whose first byte has address
+// start, and reports whether it needs more. What it needs must not begin
+// before the block.
+func (cu *cursor) take(start uint64, block []byte, held []image.Range) bool {
+	for cu.need.Start >= start && cu.need.Start-start < uint64(len(block)) {
+		part := block[cu.need.Start-start:]
+		n := min(cu.need.Size, uint64(len(part)))
+		_, cu.err = cu.w.Write(part[:n])
+		cu.move(n, true)
+		if !cu.settle(held) {
+			return false
+		}
+	}
+	return true
+}
+
+// nextSegment returns the first of the segments that ends at or after addr.
+func nextSegment(held []image.Range, addr uint64) (image.Range, bool) {
+	i := sort.Search(len(held), func(i int) bool { return held[i].Last() >= addr })
+	if i == len(held) {
+		return image.Range{}, false
+	}
+	return held[i], true
 }
 
 func writeMask(w io.Writer, m mask, skip, n uint64) error {

@@ -151,6 +151,7 @@ func exercise(t *testing.T, m *maps.Map, data []byte, hole bool) {
 		view.Segments()
 	}
 	results := b.Check()
+	require.Equal(t, maps.CheckSeparately(b), results)
 	require.LessOrEqual(t, len(results), len(m.Checksums)*(maps.MaxRepeats+1))
 	for _, r := range results {
 		require.NotEmpty(t, r.Reason)

@@ -106,13 +106,13 @@ rebalance = { at = 0x10, bytes = 8 }`,
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := flat(t, noise(0x100), "[[checksum]]\nname = \"target\"\n"+rule)
-			require.NotEmpty(t, failures(b))
+			require.NotEmpty(t, failures(t, b))
 			patches, err := b.Seal()
 			require.NoError(t, err)
 			require.Len(t, patches, 1)
 			sealed, err := b.Apply(patches)
 			require.NoError(t, err)
-			assert.Empty(t, failures(sealed))
+			assert.Empty(t, failures(t, sealed))
 			assert.Equal(t, sealed.Check()[0].Stored, sealed.Check()[0].Computed)
 		})
 	}
@@ -303,6 +303,6 @@ stored = { at = 0x12 }
 	assert.Less(t, slices.Index(order, "header"), slices.Index(order, "header's copy, as a file"))
 	sealed, err := b.Apply(patches)
 	require.NoError(t, err)
-	assert.Empty(t, failures(sealed))
+	assert.Empty(t, failures(t, sealed))
 	proves(t, sealed, []uint64{0, 0x1F, 0x100, 0x3F0, 0x3FF}, nil, "0x4+4", "0x10+3", "0x40+32", "0x3FF+1")
 }

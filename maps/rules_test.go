@@ -54,8 +54,11 @@ func flat(t testing.TB, data []byte, sections string) *maps.Bound {
 	return apply(t, parse(t, len(data), sections), image.Segment{Data: data})
 }
 
-func failures(b *maps.Bound) (out []string) {
-	for _, r := range b.Check() {
+// failures checks that all rules together give what each gives by itself, too.
+func failures(t require.TestingT, b *maps.Bound) (out []string) {
+	results := b.Check()
+	require.Equal(t, maps.CheckSeparately(b), results)
+	for _, r := range results {
 		if r.Verdict != evidence.Pass {
 			out = append(out, fmt.Sprintf("%s (%d): %s: %s", r.Rule, r.Repeat, r.Verdict, r.Reason))
 		}
@@ -68,7 +71,7 @@ func failures(b *maps.Bound) (out []string) {
 // and that a change of the ignored bytes is not seen.
 func proves(t *testing.T, b *maps.Bound, counted, ignored []uint64, written ...string) {
 	t.Helper()
-	require.Empty(t, failures(b))
+	require.Empty(t, failures(t, b))
 	require.NotEmpty(t, b.Check())
 	flip := func(at uint64) *maps.Bound {
 		old, err := b.Image.Bytes(image.Range{Start: at, Size: 1})
@@ -78,18 +81,18 @@ func proves(t *testing.T, b *maps.Bound, counted, ignored []uint64, written ...s
 		return changed
 	}
 	for _, at := range ignored {
-		assert.Empty(t, failures(flip(at)), "0x%X should not count", at)
+		assert.Empty(t, failures(t, flip(at)), "0x%X should not count", at)
 	}
 	for _, at := range counted {
 		changed := flip(at)
-		if !assert.NotEmpty(t, failures(changed), "0x%X should count", at) {
+		if !assert.NotEmpty(t, failures(t, changed), "0x%X should count", at) {
 			continue
 		}
 		patches, err := changed.Seal()
 		require.NoError(t, err, "0x%X", at)
 		sealed, err := changed.Apply(patches)
 		require.NoError(t, err)
-		require.Empty(t, failures(sealed))
+		require.Empty(t, failures(t, sealed))
 		for _, p := range patches {
 			where := image.Range{Start: p.Addr, Size: uint64(len(p.After))}
 			assert.True(t, slices.ContainsFunc(written, func(s string) bool {

@@ -61,7 +61,7 @@ stored    = { at = 0xE0`+extra+` }
 			assert.Equal(t, b.Check()[0].Computed, b.Check()[0].Stored)
 			changed, err := b.Apply([]maps.Patch{{Addr: 0xE0 + uint64(len(c.field)) - 1, After: []byte{d[0xE0+len(c.field)-1] ^ 0x10}}})
 			require.NoError(t, err)
-			assert.NotEmpty(t, failures(changed), "a change of the field must show")
+			assert.NotEmpty(t, failures(t, changed), "a change of the field must show")
 		})
 	}
 	put(data, 0xE0, "0000000100000001")

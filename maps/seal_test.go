@@ -45,7 +45,7 @@ func TestSealsOfAnyMap(t *testing.T) {
 		require.NoError(t, err)
 		sealed, err := b.Apply(patches)
 		require.NoError(t, err)
-		require.Empty(t, failures(sealed))
+		require.Empty(t, failures(t, sealed))
 		again, err := sealed.Seal()
 		require.NoError(t, err)
 		require.Empty(t, again, "a sealed image needs no seal")
