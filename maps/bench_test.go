@@ -1,14 +1,21 @@
 package maps_test
 
 import (
+	"bytes"
+	"crypto/sha256"
+	"fmt"
 	"hash/crc32"
+	"io"
 	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"example.com/calproof/image"
 	"example.com/calproof/maps"
+	"example.com/calproof/maps/demo"
 )
 
 // benchMap has a rule over most of a 512 KiB image, in a few ranges.
@@ -44,6 +51,74 @@ func BenchmarkPeerCRC32(b *testing.B) {
 	b.SetBytes(0x80000)
 	for b.Loop() {
 		crc32.ChecksumIEEE(data)
+	}
+}
+
+// BenchmarkCheckEightRules evaluates eight rules over all of 64 MiB;
+// BenchmarkCheckEightRulesAndFile hashes the file in the same pass,
+// BenchmarkCheckSeparately reads the ranges of each rule by itself, and
+// BenchmarkPeerSHA256 hashes the file and nothing else. Bytes are counted once.
+func BenchmarkCheckEightRules(b *testing.B) {
+	bound := eightRules(b)
+	for b.Loop() {
+		require.Len(b, bound.Check(), 8)
+	}
+}
+
+func BenchmarkCheckEightRulesAndFile(b *testing.B) {
+	bound := eightRules(b)
+	for b.Loop() {
+		_, err := bound.CheckFile(sha256.New())
+		require.NoError(b, err)
+	}
+}
+
+func BenchmarkCheckSeparately(b *testing.B) {
+	bound := eightRules(b)
+	for b.Loop() {
+		require.Len(b, maps.CheckSeparately(bound), 8)
+	}
+}
+
+func BenchmarkPeerSHA256(b *testing.B) {
+	bound := eightRules(b)
+	for b.Loop() {
+		_, err := io.Copy(sha256.New(), bound.Image.File())
+		require.NoError(b, err)
+	}
+}
+
+// eightRules binds a map to a file on disk.
+func eightRules(b *testing.B) *maps.Bound {
+	const size = 64 << 20
+	var rules strings.Builder
+	for i, a := range []string{"CRC-32/ISO-HDLC", "CRC-16/IBM-3740", "CRC-32/ISCSI", "CRC-64/XZ", "sum-32/u32be", "sum-16/u8", "CRC-16/KERMIT", "xor-8/u8"} {
+		fmt.Fprintf(&rules, "[[checksum]]\nname = \"%d\"\nalgorithm = %q\ncover = [\"0x0-0x3FFFEFF\"]\nstored = { at = 0x%X }\n", i, a, 0x3FFFF00+16*i)
+	}
+	path := filepath.Join(b.TempDir(), "image.bin")
+	require.NoError(b, os.WriteFile(path, noise(size), 0o600))
+	bound, err := maps.Open(path, parse(b, size, rules.String()), image.Options{Format: image.FormatRaw})
+	require.NoError(b, err)
+	b.Cleanup(func() { bound.Close() })
+	b.SetBytes(size)
+	return bound
+}
+
+// BenchmarkCheckDemo evaluates the rules of the demo, 512 KiB.
+func BenchmarkCheckDemo(b *testing.B) {
+	files, err := demo.Files()
+	require.NoError(b, err)
+	m, err := maps.Parse(files[0].Name, files[0].Data)
+	require.NoError(b, err)
+	bound, err := maps.New("backup.bin", bytes.NewReader(files[1].Data), int64(len(files[1].Data)), m, image.Options{})
+	require.NoError(b, err)
+	for name, check := range map[string]func(*maps.Bound) []maps.RuleResult{"once": (*maps.Bound).Check, "separately": maps.CheckSeparately} {
+		b.Run(name, func(b *testing.B) {
+			b.SetBytes(int64(len(files[1].Data)))
+			for b.Loop() {
+				check(bound)
+			}
+		})
 	}
 }
 

@@ -86,8 +86,8 @@ func (r RuleResult) title() string {
 //     if its algorithm gives no value of the whole from those of the parts
 //     (digests, sums with end-around carry, the Unix sums) or if a part ends
 //     within a word;
-//   - the bytes of a rule that starts from another one's result, if they come
-//     before the last byte of that one.
+//   - the bytes of a rule that starts from another one's result, as far as
+//     they come before the last byte of that one.
 func (b *Bound) Check() []RuleResult {
 	return newEvaluator(b.Map, b.Image).check(nil)
 }

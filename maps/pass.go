@@ -12,14 +12,13 @@ const passBlock = 64 << 10
 
 // pass gives the bytes of an image to cursors, in the order of addresses. Each
 // waits in a heap for the address it needs next, so that a block is shown only
-// to those that need bytes of it. A cursor that needs bytes from before the
-// last block waits for the next round.
+// to those that need bytes of it. One that goes back to lower addresses gets
+// them at once, alone, until it has caught up with the others.
 type pass struct {
 	*evaluator
-	now   cursors // by the address they need
-	later cursors
-	from  uint64 // address of the last block of this round
-	buf   []byte
+	cursors cursors
+	batch   cursors // those of the last block
+	buf     []byte
 }
 
 // run computes the values of all, in which [evaluator.plan] saw no error, and
@@ -27,7 +26,7 @@ type pass struct {
 func (ev *evaluator) run(all []*counting, file *cursor) {
 	p := &pass{evaluator: ev}
 	if file != nil && file.settle(ev.held) {
-		p.place(file)
+		heap.Push(&p.cursors, file)
 	}
 	p.link(all)
 	for _, c := range all {
@@ -35,12 +34,8 @@ func (ev *evaluator) run(all []*counting, file *cursor) {
 			p.open(c)
 		}
 	}
-	for len(p.now)+len(p.later) > 0 {
-		p.now, p.later, p.from = append(p.now, p.later...), nil, 0
-		heap.Init(&p.now)
-		for len(p.now) > 0 {
-			p.block()
-		}
+	for len(p.cursors) > 0 {
+		p.block()
 	}
 	for _, c := range all {
 		if c.seeded {
@@ -82,7 +77,7 @@ func (p *pass) open(c *counting) {
 	}
 	for _, run := range c.runs {
 		if run.settle(p.held) {
-			p.place(run)
+			heap.Push(&p.cursors, run)
 		} else {
 			p.close(run)
 		}
@@ -116,31 +111,22 @@ func (p *pass) ended(c *counting) {
 	}
 }
 
-// place puts a cursor where it waits.
-func (p *pass) place(cu *cursor) {
-	if cu.need.Start < p.from {
-		p.later = append(p.later, cu)
-		return
-	}
-	heap.Push(&p.now, cu)
-}
-
 // block reads the next bytes that are needed, as many as are needed in a row,
 // and gives them to all that need some of them.
 func (p *pass) block() {
-	first := heap.Pop(&p.now).(*cursor)
-	batch := cursors{first}
+	first := heap.Pop(&p.cursors).(*cursor)
+	batch := append(p.batch[:0], first)
 	start, size := first.need.Start, min(first.need.Size, passBlock)
-	for len(p.now) > 0 {
-		ahead := p.now[0].need.Start - start
+	for len(p.cursors) > 0 {
+		ahead := p.cursors[0].need.Start - start
 		if ahead > size || ahead == passBlock {
 			break
 		}
-		cu := heap.Pop(&p.now).(*cursor)
+		cu := heap.Pop(&p.cursors).(*cursor)
 		batch = append(batch, cu)
 		size = max(size, ahead+min(cu.need.Size, passBlock-ahead))
 	}
-	p.from = start
+	p.batch = batch
 	if uint64(len(p.buf)) < size {
 		p.buf = make([]byte, size)
 	}
@@ -155,7 +141,7 @@ func (p *pass) block() {
 func (p *pass) give(batch cursors, start uint64, block []byte) {
 	for _, cu := range batch {
 		if cu.take(start, block, p.held) {
-			p.place(cu)
+			heap.Push(&p.cursors, cu)
 		} else {
 			p.close(cu)
 		}
