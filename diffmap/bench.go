@@ -1,7 +1,7 @@
 package diffmap
 
 import (
-	"time"
+	"math"
 
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
@@ -40,10 +40,10 @@ func benchStated(limits maps.Bench, stated BenchFigures) Condition {
 	case most <= 0:
 		c.Evidence = append(c.Evidence, "the map gives no read_minutes: the duration of the read is not judged")
 	case d.Minutes() < least || d.Minutes() > most:
-		c.findf(CodeReadTime, evidence.Fault, "the read took %s, and the map expects %s to %s minutes; find out why before trusting it",
-			d.Round(time.Second), FormatAxis(least), FormatAxis(most))
+		c.findf(CodeReadTime, evidence.Fault, "the read took %s minutes, and the map expects %s to %s minutes; find out why before trusting it",
+			FormatAxis(math.Round(d.Minutes()*10)/10), FormatAxis(least), FormatAxis(most))
 	default:
-		c.say(evidence.Pass, "the read took %s, within %s to %s minutes", d.Round(time.Second), FormatAxis(least), FormatAxis(most))
+		c.say(evidence.Pass, "the read took %s minutes, within %s to %s minutes", FormatAxis(math.Round(d.Minutes()*10)/10), FormatAxis(least), FormatAxis(most))
 	}
 	return c
 }

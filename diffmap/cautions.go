@@ -47,13 +47,13 @@ func cautions(m *maps.Map, diff *Result) []Caution {
 	}
 	var signed []string
 	for _, r := range m.Regions {
-		if r.Role == maps.RoleSignature {
+		if r.Role == maps.RoleSignature && len(r.Cover) == 0 { // what a known one covers is judged
 			signed = append(signed, r.Name)
 		}
 	}
 	if signed != nil && diff.BytesChanged > 0 {
-		out = append(out, Caution{Code: CautionSignature, Regions: signed, Message: "The map names a signature. " +
-			"If it covers the changed bytes the controller refuses the image, whatever the checksums say; only the holder of the key can sign."})
+		out = append(out, Caution{Code: CautionSignature, Regions: signed, Message: "The map names a signature and does not say which bytes it covers. " +
+			"If it covers changed bytes the controller refuses the image, whatever the checksums say, and only the holder of the key can sign. Find out before you write."})
 	}
 	return append(out, Caution{Code: CautionChecksum, Message: "A checksum that agrees is no promise that the controller accepts the image: " +
 		"it may ask for a signature, an unlocked security access or a check this map does not name."})

@@ -38,7 +38,7 @@ func originalProved(in GateInput) (Condition, error) {
 	if err != nil {
 		return c, fmt.Errorf("original: %w", err)
 	}
-	c.say(read.Verdict, "examination of the original: %s", read.Verdict)
+	c.say(read.Verdict, "examination of the original read by itself: %s", read.Verdict)
 	for _, f := range read.Findings {
 		if f.Severity == evidence.Note {
 			continue
@@ -81,7 +81,7 @@ func originalProved(in GateInput) (Condition, error) {
 	archived := evidence.Unproven // by an archive entry
 	if a := in.Archive; a != nil {
 		archived = evidence.Combine(a.Verified, a.Kept, a.Restorable)
-		line := fmt.Sprintf("archive entry %q: hashes %s, kept verdict %s, same bytes as the original %s", a.Entry, a.Verified, a.Kept, a.Restorable)
+		line := fmt.Sprintf("archive entry %q: its hashes: %s; the verdict it was kept with: %s; same bytes as the original: %s", a.Entry, a.Verified, a.Kept, a.Restorable)
 		c.Evidence = append(c.Evidence, line)
 		f := evidence.Finding{Code: CodeArchiveEntry, Message: line}
 		switch {
@@ -296,7 +296,7 @@ func tablesInLimits(diff *Result, tables []maps.TableValue) Condition {
 		}
 	}
 	if c.Verdict == "" && judged > 0 {
-		c.say(evidence.Pass, "%s of %s with declared limits lie within them",
+		c.say(evidence.Pass, "all %s of the %s with declared limits, changed or not, lie within them",
 			count(uint64(cells), "cell"), count(uint64(judged), "table"))
 	}
 	switch {
@@ -346,7 +346,7 @@ func backupRestorable(a *ArchiveEvidence) Condition {
 		c.findf(CodeNoArchive, evidence.Caution, "no archive was given, so nothing proves that the backup can be restored")
 		return c
 	}
-	line := fmt.Sprintf("archive entry %q: same bytes as the original %s, hashes %s", a.Entry, a.Restorable, a.Verified)
+	line := fmt.Sprintf("archive entry %q: same bytes as the original: %s; its hashes: %s", a.Entry, a.Restorable, a.Verified)
 	if a.Detail != "" {
 		line += "; " + a.Detail
 	}

@@ -156,7 +156,7 @@ func cellFinding(t maps.TableValue, cell int, code string, severity evidence.Sev
 	return evidence.Finding{Code: code, Severity: severity, Region: t.Region,
 		Ranges: []image.Range{cellRange(t, cell)},
 		Message: fmt.Sprintf("table %q, %s: %s lies outside the limits %s",
-			t.Name, CellName(t, cell), FormatCell(t, cell), formatLimits(t))}
+			t.Name, CellName(t, cell), FormatCell(t, cell), FormatLimits(t))}
 }
 
 func undecodedFinding(t maps.TableValue) evidence.Finding {

@@ -40,7 +40,7 @@ func Listing(b *maps.Bound) string {
 		for i, c := range t.Cells {
 			outside := ""
 			if c.Outside {
-				outside = ", outside the limits " + formatLimits(t)
+				outside = ", outside the limits " + FormatLimits(t)
 			}
 			line("table %q, %s: %s%s", t.Name, cellPosition(t, i), FormatCell(t, i), outside)
 		}

@@ -49,7 +49,8 @@ func quoted(s string) string {
 	return `"` + s + `"`
 }
 
-func formatLimits(t maps.TableValue) string {
+// FormatLimits writes the limits that the map declares for the cells of t.
+func FormatLimits(t maps.TableValue) string {
 	switch {
 	case t.Min != nil && t.Max != nil:
 		return FormatNumber(*t.Min, t.Decimals) + " to " + withUnit(FormatNumber(*t.Max, t.Decimals), t.Unit)

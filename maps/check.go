@@ -219,7 +219,7 @@ func (out *outcome) compareTarget(r *Rule, value checksum.Value) {
 	out.Verdict, out.code = evidence.Fail, CodeMismatch
 	out.Reason = fmt.Sprintf("computed %s, but the map demands %s", out.Computed, out.Stored)
 	if out.Cell != nil {
-		out.Reason += fmt.Sprintf(" (the bytes at %s may be set to reach it)", *out.Cell)
+		out.Reason += fmt.Sprintf(" (the balancing cell is at %s)", *out.Cell)
 	}
 }
 

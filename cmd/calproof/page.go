@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -42,7 +43,7 @@ func (p *Page) write(data report.Data, m *maps.Map, alsoRead []string, inputs ..
 	if p.HTML == "" {
 		return nil
 	}
-	src := report.Sources{Map: m, Before: inputs[0].Image}
+	src := report.Sources{Map: m, Before: inputs[0].Image, Made: time.Now()}
 	safe := safefile.Options{Force: p.Force, Inputs: alsoRead}
 	for _, in := range inputs {
 		if in.part == "modified" {

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/diffmap/edits"
@@ -22,6 +23,7 @@ type Sources struct {
 	After  *image.Image // the modified image; nil when there is one image
 	Map    *maps.Map    // the region map used, if any
 	Files  []FileID     // everything that was compared, so that a printed page names its files
+	Made   time.Time    // when the page was made, shown to the minute; the zero time leaves it out
 }
 
 // FileID identifies one file on the page.
@@ -145,7 +147,7 @@ func checksumLast(f evidence.Finding) int {
 func gateReasons(g *diffmap.GateResult) []string {
 	var out []string
 	for _, wanted := range []evidence.Verdict{evidence.Fail, evidence.Unproven} {
-		word := "does not hold"
+		word := "is broken"
 		if wanted == evidence.Unproven {
 			word = "is not proved"
 		}
@@ -157,7 +159,7 @@ func gateReasons(g *diffmap.GateResult) []string {
 			if len(c.Evidence) > 0 {
 				text = capital(c.Evidence[0]) + ". "
 			}
-			out = append(out, fmt.Sprintf("%sSo condition %d %s: %s.", text, i+1, word, c.Title))
+			out = append(out, fmt.Sprintf("%sThat is why condition %d %s, which demands that %s.", text, i+1, word, c.Title))
 		}
 	}
 	if out == nil {
@@ -183,6 +185,7 @@ type pageView struct {
 	About      []namedFile
 	Command    string
 	Version    string
+	Made       string
 	Verdict    verdictView
 	Reasons    []string
 	Single     bool // about one image, so that nothing can have changed
@@ -223,6 +226,7 @@ func newPageView(p page) (*pageView, error) {
 		CSS:     template.CSS(pageCSS),
 		Command: p.command,
 		Version: p.version,
+		Made:    made(p.Made),
 		Verdict: pageVerdict(p),
 	}
 	if p.Map != nil {
@@ -334,4 +338,12 @@ func cutBytes(s string, n int) string {
 		return s
 	}
 	return strings.ToValidUTF8(s[:n], "")
+}
+
+// made writes the moment a page was made, with its time zone.
+func made(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Format("2006-01-02 15:04 -0700")
 }

@@ -17,6 +17,7 @@ type tableView struct {
 	Where   string
 	Unit    string
 	Summary string
+	Limits  string // "" if the map declares none
 	Problem string
 	Scalar  *scalarView
 	Panels  []panelView // change, before, after
@@ -89,6 +90,9 @@ func newTableView(i int, c diffmap.TableChange) tableView {
 	a.Decimals = b.Decimals
 	c.Before, c.After = b, a
 	v.Summary = tableSummary(c)
+	if a.Min != nil || a.Max != nil {
+		v.Limits = clip(diffmap.FormatLimits(a), maxText)
+	}
 	if len(a.Cells) == 1 {
 		v.Scalar = &scalarView{
 			Before: diffmap.FormatNumber(b.Cells[0].Value, b.Decimals), After: diffmap.FormatNumber(a.Cells[0].Value, a.Decimals),
@@ -328,7 +332,7 @@ func newChart(before, after maps.TableValue) *chartView {
 	}
 	last := math.Inf(-1)
 	for _, x := range xs {
-		if at := px(x); at-last >= 30 {
+		if at := px(x); at-last >= 24 {
 			c.XTicks = append(c.XTicks, tickView{at, diffmap.FormatAxis(x)})
 			last = at
 		}

@@ -87,8 +87,8 @@ func TestGateReasons(t *testing.T) {
 		{Title: "boot bytes are untouched", Verdict: evidence.Fail, Evidence: []string{"4 bytes changed"}},
 	}}
 	assert.Equal(t, []string{
-		"4 bytes changed. So condition 3 does not hold: boot bytes are untouched.",
-		"Nothing was given. So condition 2 is not proved: the second.",
+		"4 bytes changed. That is why condition 3 is broken, which demands that boot bytes are untouched.",
+		"Nothing was given. That is why condition 2 is not proved, which demands that the second.",
 	}, gateReasons(g))
 }
 

@@ -17,7 +17,7 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	}
 	if ag.Differ == 0 {
 		x.found(CodeReadsEqual, evidence.Note, nil,
-			"all %d reads hold the same %d bytes; that is one piece of evidence and no proof, because a stuck line reads the same every time", reads, ag.Compared)
+			"all %d reads hold the same %d bytes; equal reads alone would be no proof, because a stuck line reads the same every time", reads, ag.Compared)
 		return
 	}
 	learned := uint64(0)
@@ -28,7 +28,7 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	}
 	if learned == ag.Differ {
 		x.found(CodeReadsDifferLearned, evidence.Note, ag.Ranges,
-			"the reads differ at %d addresses, all in adaptation regions (%s): values the controller learns; everything else is equal, which is one piece of evidence and no proof", ag.Differ, regionList(ag.Where))
+			"the reads differ at %d addresses, all in adaptation regions (%s): values the controller learns; everything else is equal; agreement alone would be no proof, so the read is examined too", ag.Differ, regionList(ag.Where))
 		return
 	}
 	outside := ag.Differ - learned
