@@ -91,7 +91,7 @@ func examine(m *maps.Map, data []byte) (*readcheck.Report, error) {
 }
 
 func percent(n, of int) string {
-	return fmt.Sprintf("%.1f %%", 100*float64(n)/float64(max(of, 1)))
+	return fmt.Sprintf("%.2f %%", 100*float64(n)/float64(max(of, 1)))
 }
 
 func sortedKeys[V any](m map[string]V) []string {

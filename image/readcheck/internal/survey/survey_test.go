@@ -2,6 +2,9 @@ package main
 
 import (
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -49,5 +52,21 @@ func TestMeasure(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, 3, s.injected)
 		assert.Equal(t, 3, s.failed, name)
+	}
+}
+
+// The document holds the tables that this program writes, for every class.
+func TestDocumentIsWhole(t *testing.T) {
+	doc, err := os.ReadFile(filepath.Join("..", "..", "DETECTION.md"))
+	require.NoError(t, err)
+	for _, c := range faults.Classes() {
+		row := regexp.MustCompile(`(?m)^\| ` + c.Name + ` \|( [\d.]+ \([\d.]+\) \|){6}$`)
+		assert.Regexp(t, row, string(doc), "run the program anew")
+	}
+	m := regexp.MustCompile(`(\d+) files, \d+ with an alarm`).FindStringSubmatch(string(doc))
+	require.NotNil(t, m)
+	assert.GreaterOrEqual(t, len(m[1]), 3, "a survey of at least 200 files")
+	for _, p := range strings.Fields(packageList) {
+		assert.Regexp(t, `^[a-z0-9][a-z0-9.+-]+$`, p)
 	}
 }
