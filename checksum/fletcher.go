@@ -76,10 +76,11 @@ func (f *fletcher) rows(s fletcherState, rows []byte) fletcherState {
 		var t fletcherState
 		for i := range sum {
 			// The words of a row count from its last row on perRow times as
-			// often as the row, less the words before them in the row.
+			// often as the row, less the words before them in the row. The
+			// sum over the columns stays below 2^62, see maxWeighed.
 			weight := f.shift(i)
 			t.low += sum[i] << weight
-			t.high += (uint64(perRow)*weighted[i] - uint64(i/f.wordSize)*sum[i]) << weight % f.modulus
+			t.high += (uint64(perRow)*weighted[i] - uint64(i/f.wordSize)*sum[i]) << weight
 		}
 		t.low %= f.modulus
 		s = f.append(s, t, uint64(len(block)/f.wordSize))

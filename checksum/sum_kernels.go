@@ -7,8 +7,9 @@ import "encoding/binary"
 // lanes are about to overflow. Where vectors do the same faster, they are asked
 // first and leave what does not fill one.
 
-// maxWeighed keeps weighted sums in 32 bits (255 * 2^13 * 2^13/2), so that
-// shifted into words and multiplied by 8 they stay below 2^64.
+// maxWeighed keeps the weighted sum of a column below 2^34 (255 * 2^13 * 2^13/2),
+// and in 32 bits where only every fourth row is counted. Then all eight, shifted
+// into words and multiplied by the words in a row, stay below 2^62 together.
 const maxWeighed = 8 << 13
 
 const evenLanes = 0x00FF00FF00FF00FF

@@ -38,9 +38,10 @@ func addColumnsFast(columns *[8]uint64, rows []byte) int {
 		block := min(n, 1<<20) // 255 * 2^20 < 2^32
 		var sum columnLanes
 		addVectors(&sum, &rows[taken], block)
-		for k := range sum {
-			for i, s := range sum[k] {
-				columns[(4*i+k)%8] += uint64(s)
+		for column := range columns {
+			s := &sum[column%4]
+			for row := range 4 {
+				columns[column] += uint64(s[column/4+2*row])
 			}
 		}
 		taken += 32 * block
@@ -58,13 +59,14 @@ func weighColumnsFast(columnSum, columnWeighted *[8]uint64, rows []byte) int {
 	n := len(rows) / 32
 	var sum, weighted columnLanes
 	weighVectors(&sum, &weighted, &rows[0], n)
-	for k := range sum {
-		for i := range sum[k] {
+	for column := range columnSum {
+		s, w := &sum[column%4], &weighted[column%4]
+		for row := range uint64(4) {
 			// A vector counted from the last as number w holds the rows
 			// counted as 4*w to 4*w-3.
-			s, w, row := uint64(sum[k][i]), uint64(weighted[k][i]), uint64(4*i+k)/8
-			columnSum[(4*i+k)%8] += s
-			columnWeighted[(4*i+k)%8] += 4*w - row*s
+			i := uint64(column)/4 + 2*row
+			columnSum[column] += uint64(s[i])
+			columnWeighted[column] += 4*uint64(w[i]) - row*uint64(s[i])
 		}
 	}
 	return 32 * n
