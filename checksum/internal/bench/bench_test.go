@@ -35,7 +35,40 @@ func TestPeersAgree(t *testing.T) {
 	}
 }
 
-var sink uint64
+// Every subject and size has its figures, and the peer runs before each.
+func TestMeasureBeside(t *testing.T) {
+	var order []string
+	of := func(name string) subject {
+		return subject{name: name, run: func([]byte) uint64 {
+			if len(order) == 0 || order[len(order)-1] != name {
+				order = append(order, name)
+			}
+			return 0
+		}}
+	}
+	peer := of("peer")
+	rates, ratios := measureBeside(&peer, []subject{of("a"), of("b")}, []int{1, 64})
+	for _, name := range []string{"a", "b"} {
+		for _, n := range []int{1, 64} {
+			if rates[name][n] <= 0 || ratios[name][n] <= 0 {
+				t.Errorf("%s over %d bytes: rate %v, ratio %v", name, n, rates[name][n], ratios[name][n])
+			}
+		}
+	}
+	pairs := strings.Count(strings.Join(order, " "), "peer a peer b")
+	if pairs != 2*rounds {
+		t.Errorf("%d rounds in which the peer ran before each subject, not %d", pairs, 2*rounds)
+	}
+}
+
+func TestMedian(t *testing.T) {
+	if m := median([]float64{9, 1, 2, 4}); m != 3 {
+		t.Errorf("median %v, not 3", m)
+	}
+	if m := median([]float64{9, 1, 2}); m != 2 {
+		t.Errorf("median %v, not 2", m)
+	}
+}
 
 func BenchmarkSubjects(b *testing.B) {
 	list, err := subjects()

@@ -55,48 +55,82 @@ const (
 // measure takes turns: every round measures every subject once, so that a busy
 // machine slows all of them alike.
 func measure(list []subject, sizes []int) figures {
+	rates, _ := measureBeside(nil, list, sizes)
+	return rates
+}
+
+// measureBeside is measure that measures peer, if there is one, right before
+// each subject too, and returns the medians of the ratios of such pairs. What
+// slows the machine for longer than a pair takes does not change a ratio.
+func measureBeside(peer *subject, list []subject, sizes []int) (rates, ratios figures) {
 	runtime.LockOSThread() // whose processor time counts
 	defer runtime.UnlockOSThread()
-	data := message(slices.Max(sizes))
-	all := make(map[string]map[int][]float64)
+	whole := message(slices.Max(sizes))
+	rates, ratios = make(figures), make(figures)
 	for _, s := range list {
-		all[s.name] = make(map[int][]float64)
-	}
-	var sink uint64
-	slice := func(s subject, n, repeat int) time.Duration {
-		start := now()
-		for range repeat {
-			sink ^= s.run(data[:n])
-		}
-		return max(now()-start, 1)
+		rates[s.name], ratios[s.name] = make(map[int]float64), make(map[int]float64)
 	}
 	for _, n := range sizes {
-		repeats := make([]int, len(list)) // runs per slice
+		data := whole[:n]
+		rate, ratio := make([][]float64, len(list)), make([][]float64, len(list))
+		repeats := make([]int, len(list))
 		for i, s := range list {
-			for repeats[i] = 1; slice(s, n, repeats[i]) < sliceTime; repeats[i] *= 2 {
-			}
+			repeats[i] = repeatsFor(s, data)
+		}
+		peerRepeats := 0
+		if peer != nil {
+			peerRepeats = repeatsFor(*peer, data)
 		}
 		for range rounds {
 			for i, s := range list {
-				best, spent := time.Duration(1<<62), time.Duration(0)
-				for k := 0; k < maxSlices && spent < maxTime; k++ {
-					t := slice(s, n, repeats[i])
-					best, spent = min(best, t), spent+t
+				beside := 1.0
+				if peer != nil {
+					beside = once(*peer, data, peerRepeats)
 				}
-				all[s.name][n] = append(all[s.name][n], float64(n)*float64(repeats[i])/float64(best.Nanoseconds()))
+				r := once(s, data, repeats[i])
+				rate[i], ratio[i] = append(rate[i], r), append(ratio[i], r/beside)
 			}
 		}
-	}
-	runtime.KeepAlive(sink)
-	f := make(figures)
-	for name, bySize := range all {
-		f[name] = make(map[int]float64)
-		for n, list := range bySize {
-			slices.Sort(list)
-			f[name][n] = (list[(len(list)-1)/2] + list[len(list)/2]) / 2
+		for i, s := range list {
+			rates[s.name][n], ratios[s.name][n] = median(rate[i]), median(ratio[i])
 		}
 	}
-	return f
+	return rates, ratios
+}
+
+var sink uint64 // keeps the compiler from leaving work out
+
+// slice returns the time of repeat runs.
+func slice(s subject, data []byte, repeat int) time.Duration {
+	start := now()
+	for range repeat {
+		sink ^= s.run(data)
+	}
+	return max(now()-start, 1)
+}
+
+// repeatsFor returns how many runs make a slice.
+func repeatsFor(s subject, data []byte) int {
+	repeat := 1
+	for slice(s, data, repeat) < sliceTime {
+		repeat *= 2
+	}
+	return repeat
+}
+
+// once is one measurement, in GB/s.
+func once(s subject, data []byte, repeat int) float64 {
+	best, spent := time.Duration(1<<62), time.Duration(0)
+	for k := 0; k < maxSlices && spent < maxTime; k++ {
+		t := slice(s, data, repeat)
+		best, spent = min(best, t), spent+t
+	}
+	return float64(len(data)) * float64(repeat) / float64(best.Nanoseconds())
+}
+
+func median(list []float64) float64 {
+	slices.Sort(list)
+	return (list[(len(list)-1)/2] + list[len(list)/2]) / 2
 }
 
 func report(out io.Writer) error {
@@ -135,24 +169,30 @@ In brackets: the rate as a multiple of hash/crc32 IEEE and of the read loop at t
 		}
 		fmt.Fprintln(out, row)
 	}
-	writeAllCRCs(out, list[:2:2])
+	writeAllCRCs(out, list[0], list[1])
 	return writeWithoutAVX512(out)
 }
 
 // writeAllCRCs adds the extremes of all catalogue CRCs, measured in one run
 // with the read loop and hash/crc32 IEEE.
-func writeAllCRCs(out io.Writer, peers []subject) {
-	all := append(peers, narrowCRCs()...)
-	f := measure(all, sizes)
-	fmt.Fprintf(out, "\n## All %d catalogue CRCs of up to 64 bits\n\nThe slowest, the middle and the fastest of them at each size.\n\n", len(all)-2)
+func writeAllCRCs(out io.Writer, read, ieee subject) {
+	crcs := narrowCRCs()
+	rates, ratios := measureBeside(&ieee, append(crcs, read), sizes)
+	fmt.Fprintf(out, `
+## All %d catalogue CRCs of up to 64 bits
+
+The slowest, the middle and the fastest of them at each size, by their ratio to hash/crc32 IEEE. Here it is measured
+again right before each of them, and the ratio is the median of %d such pairs: they run one code with other constants,
+so how far they lie apart is mostly the unrest of the machine.
+
+`, len(crcs), rounds)
 	writeHead(out, sizes)
 	rows := []string{"| slowest |", "| median |", "| fastest |"}
 	for _, n := range sizes {
-		crcs := slices.Clone(all[2:])
-		slices.SortFunc(crcs, func(a, b subject) int { return cmp.Compare(f[a.name][n], f[b.name][n]) })
+		slices.SortFunc(crcs, func(a, b subject) int { return cmp.Compare(ratios[a.name][n], ratios[b.name][n]) })
 		for i, s := range []subject{crcs[0], crcs[len(crcs)/2], crcs[len(crcs)-1]} {
-			v := f[s.name][n]
-			rows[i] += fmt.Sprintf(" %s (%.2f, %.2f) |", rate(v), v/f[all[1].name][n], v/f[all[0].name][n])
+			v := rates[s.name][n]
+			rows[i] += fmt.Sprintf(" %s (%.2f, %.2f) |", rate(v), ratios[s.name][n], v/rates[read.name][n])
 		}
 	}
 	fmt.Fprintln(out, strings.Join(rows, "\n"))
@@ -247,11 +287,15 @@ func cpuName() string {
 	return name
 }
 
-// machineNote says what the figures should be taken with.
+// machineNote says what the figures should be taken with. Call it after measuring.
 func machineNote() string {
-	text, err := os.ReadFile("/proc/cpuinfo")
-	if err == nil && strings.Contains(string(text), " hypervisor") {
-		return "A virtual machine, whose neighbours are not known."
+	note := ""
+	if text, err := os.ReadFile("/proc/cpuinfo"); err == nil && strings.Contains(string(text), " hypervisor") {
+		note = "A virtual machine, whose neighbours are not known."
 	}
-	return ""
+	if text, err := os.ReadFile("/proc/loadavg"); err == nil {
+		load, _, _ := strings.Cut(string(text), " ")
+		note += fmt.Sprintf(" Load average while measuring: %s, of which 1 is the measuring program.", load)
+	}
+	return strings.TrimSpace(note)
 }
