@@ -21,6 +21,7 @@ type counting struct {
 	open    int                // runs that are not at their end
 	waiting []*counting        // instances that start from the value
 	seeded  bool               // it is one of those
+	opened  bool               // it was started
 }
 
 // plan finds out how many bytes an instance counts, and takes them off the

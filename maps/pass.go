@@ -38,7 +38,7 @@ func (ev *evaluator) run(all []*counting, file *cursor) {
 		p.block()
 	}
 	for _, c := range all {
-		if c.seeded {
+		if c.seeded && !c.opened {
 			c.err = noSeed(c.in.rule.InitFrom)
 		}
 	}
@@ -71,6 +71,7 @@ func (p *pass) link(all []*counting) {
 
 // open starts an instance.
 func (p *pass) open(c *counting) {
+	c.opened = true
 	if c.err = p.start(c); c.err != nil {
 		p.ended(c)
 		return
@@ -106,7 +107,6 @@ func (p *pass) ended(c *counting) {
 		p.seeds[c.in.rule.Name] = &c.value
 	}
 	for _, w := range c.waiting {
-		w.seeded = false
 		p.open(w)
 	}
 }

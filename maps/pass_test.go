@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"example.com/calproof/checksum"
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
@@ -223,6 +224,29 @@ stored = { at = 0x7FFB0 }
 	results := b.Check()
 	assert.Equal(t, 0x7FF01-2+0x20000+32+4, file.bytes)
 	require.Equal(t, maps.CheckSeparately(b), results)
+}
+
+// The seed is known before any byte is read.
+func TestSeedOfMaskedBytes(t *testing.T) {
+	b := flat(t, noise(0x100), `
+[[checksum]]
+name = "begins"
+algorithm = "CRC-16/IBM-3740"
+cover = ["0x0-0xF"]
+count = [{ range = "0x0-0xF", as = 0x31 }]
+stored = { at = 0xF0 }
+[[checksum]]
+name = "goes on"
+algorithm = "CRC-16/IBM-3740"
+init_from = "begins"
+init_as = "continue"
+cover = ["0x10-0x1F"]
+stored = { at = 0xF2 }
+`)
+	want, err := checksum.Lookup("CRC-16/IBM-3740")
+	require.NoError(t, err)
+	assert.Equal(t, want.Checksum(append(bytes.Repeat([]byte("1"), 16), noise(0x100)[0x10:0x20]...)).String(), b.Check()[1].Computed)
+	require.Equal(t, maps.CheckSeparately(b), b.Check())
 }
 
 func TestUnreadableBytesFailOnlyTheRulesThatCountThem(t *testing.T) {
