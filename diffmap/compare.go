@@ -99,6 +99,11 @@ func CompareBound(original, modified *maps.Bound, opts Options) (*Result, error)
 	if original.Map != modified.Map {
 		return nil, fmt.Errorf("compare: the two images are bound to different maps; bind both to one")
 	}
+	return compareChecked(original, modified, original.Check(), opts)
+}
+
+// compareChecked is [CompareBound] with the results of the rules of original.
+func compareChecked(original, modified *maps.Bound, before []maps.RuleResult, opts Options) (*Result, error) {
 	res, err := compareImages(original.Image, modified.Image, original.Map, opts)
 	if err != nil {
 		return nil, err
@@ -107,7 +112,7 @@ func CompareBound(original, modified *maps.Bound, opts Options) (*Result, error)
 	if res.Identity, err = pairIdentity(original, modified); err != nil {
 		return nil, err
 	}
-	res.Checksums = pairRules(original.Check(), modified.Check())
+	res.Checksums = pairRules(before, modified.Check())
 	return res, nil
 }
 

@@ -32,9 +32,10 @@ func (c *Condition) findf(code string, severity evidence.Severity, format string
 	c.find(evidence.Finding{Code: code, Severity: severity, Message: fmt.Sprintf(format, args...)})
 }
 
-func originalProved(in GateInput) (Condition, error) {
+// originalProved judges the original, with the results of its checksum rules.
+func originalProved(in GateInput, original *maps.Bound, rules []maps.RuleResult) (Condition, error) {
 	c := Condition{Code: ConditionOriginal, Title: "the original is a proved backup"}
-	read, err := readcheck.Examine(in.Map, in.Original)
+	read, err := readcheck.ExamineChecked(original, rules)
 	if err != nil {
 		return c, fmt.Errorf("original: %w", err)
 	}

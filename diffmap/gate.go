@@ -134,12 +134,13 @@ func Gate(in GateInput) (*GateResult, error) {
 	if err != nil {
 		return nil, fmt.Errorf("modified: %w", err)
 	}
-	diff, err := CompareBound(original, modified, Options{})
+	rules := original.Check()
+	diff, err := compareChecked(original, modified, rules, Options{})
 	if err != nil {
 		return nil, err
 	}
 	tables := modified.Tables()
-	proved, err := originalProved(in)
+	proved, err := originalProved(in, original, rules)
 	if err != nil {
 		return nil, err
 	}

@@ -27,13 +27,13 @@ func Verify(m *maps.Map, im *image.Image) (*Verification, error) {
 	if im == nil {
 		return nil, fmt.Errorf("verify: the image is missing")
 	}
-	read, err := readcheck.Examine(m, im)
-	if err != nil {
-		return nil, err
-	}
-	v := &Verification{Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{}, Read: read, HasMap: m != nil}
+	v := &Verification{Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{}, HasMap: m != nil}
 	if m == nil {
-		v.Verdict = evidence.Combine(read.Verdict, evidence.Unproven)
+		read, err := readcheck.Examine(nil, im)
+		if err != nil {
+			return nil, err
+		}
+		v.Read, v.Verdict = read, evidence.Combine(read.Verdict, evidence.Unproven)
 		return v, nil
 	}
 	b, err := maps.Bind(m, im)
@@ -41,7 +41,12 @@ func Verify(m *maps.Map, im *image.Image) (*Verification, error) {
 		return nil, err
 	}
 	v.Coverage = append(v.Coverage, b.Coverage()...)
-	v.Checksums = append(v.Checksums, b.Check()...)
+	v.Checksums = b.Check()
+	read, err := readcheck.ExamineChecked(b, v.Checksums)
+	if err != nil {
+		return nil, err
+	}
+	v.Read = read
 	v.Identity = b.Identity()
 	verdicts := []evidence.Verdict{read.Verdict, evidence.Judge(v.Coverage)}
 	if len(v.Checksums) == 0 {

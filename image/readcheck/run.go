@@ -19,8 +19,33 @@ import (
 // cover most of the content. m may be nil: the verdict is then at best
 // unproven.
 func Examine(m *maps.Map, im *image.Image) (*Report, error) {
+	if m == nil || im == nil {
+		return examine(im, nil, nil)
+	}
+	b, err := maps.Bind(m, im)
+	if err != nil {
+		return nil, fmt.Errorf("examine: %w", err)
+	}
+	return examine(im, b, b.Check())
+}
+
+// ExamineChecked is [Examine] for an image whose checksum rules were evaluated
+// already: results are what [maps.Bound.Check] gave for b.
+func ExamineChecked(b *maps.Bound, results []maps.RuleResult) (*Report, error) {
+	if b == nil {
+		return nil, fmt.Errorf("examine: no image given")
+	}
+	return examine(b.Image, b, results)
+}
+
+// examine does the work; b is nil without a map.
+func examine(im *image.Image, b *maps.Bound, results []maps.RuleResult) (*Report, error) {
 	if im == nil {
 		return nil, fmt.Errorf("examine: no image given")
+	}
+	var m *maps.Map
+	if b != nil {
+		m = b.Map
 	}
 	c, err := load(im)
 	if err != nil {
@@ -38,11 +63,7 @@ func Examine(m *maps.Map, im *image.Image) (*Report, error) {
 		x.checkEntropy(nil)
 		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
 	} else {
-		b, err := maps.Bind(m, im)
-		if err != nil {
-			return nil, fmt.Errorf("examine: %w", err)
-		}
-		x.checkMap(b)
+		x.checkMap(b, results)
 	}
 	return x.report(), nil
 }
@@ -84,10 +105,9 @@ func (x *examiner) checkLines() {
 	x.checkRepeats()
 }
 
-// checkMap holds the image against the map.
-func (x *examiner) checkMap(b *maps.Bound) {
+// checkMap holds the image against the map, of whose checksum rules results tells.
+func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 	x.findings = append(x.findings, b.Coverage()...)
-	results := b.Check()
 	var proved []image.Range
 	for _, r := range results {
 		if r.Verdict != evidence.Pass {
