@@ -38,7 +38,10 @@ func TestRulesOfAnImageAreEvaluatedOnce(t *testing.T) {
 	}
 	examined := reads(func() error { _, err := readcheck.Examine(m, im); return err })
 	verified := reads(func() error { _, err := Verify(m, im); return err })
-	gated := reads(func() error { _, err := Gate(GateInput{Original: im, Modified: raw(t, smallImage(nil)), Map: m}); return err })
+	gated := reads(func() error {
+		_, err := Gate(GateInput{Original: im, Modified: raw(t, smallImage(nil)), Map: m})
+		return err
+	})
 	compared := reads(func() error { _, err := Compare(im, raw(t, smallImage(nil)), m, Options{}); return err })
 	const rules, rest = 0x1FFC + 0xEFC, 0x800 // bytes the rules of the map count; fields and tables
 	assert.Less(t, verified, examined+rest)
