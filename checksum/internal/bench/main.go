@@ -95,6 +95,7 @@ func measureBeside(peer *subject, list []subject, sizes []int) (rates, ratios fi
 			rates[s.name][n], ratios[s.name][n] = median(rate[i]), median(ratio[i])
 		}
 	}
+	runtime.KeepAlive(sink)
 	return rates, ratios
 }
 
@@ -151,6 +152,8 @@ Measured by the program in internal/bench, a module of its own:
 Each figure is the median of %d measurements in GB/s (10^9 bytes per second) on one thread. The subjects take
 turns; a measurement is the fastest of up to %d slices of %v or more.
 %s
+
+The output of `+"`go test -bench`"+` over the same subjects, with its command, is in benchmarks.txt.
 
 In brackets: the rate as a multiple of hash/crc32 IEEE and of the read loop at the same size.
 `, cpuName(), runtime.NumCPU(), runtime.Version(), runtime.GOOS, runtime.GOARCH, machineNote(), rounds, maxSlices, sliceTime, clockNote)
