@@ -2,6 +2,7 @@ package diffmap
 
 import (
 	"fmt"
+	"io"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -27,8 +28,8 @@ func Verify(m *maps.Map, im *image.Image) (*Verification, error) {
 	if im == nil {
 		return nil, fmt.Errorf("verify: the image is missing")
 	}
-	v := &Verification{Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{}, HasMap: m != nil}
 	if m == nil {
+		v := &Verification{Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{}}
 		read, err := readcheck.Examine(nil, im)
 		if err != nil {
 			return nil, err
@@ -40,8 +41,22 @@ func Verify(m *maps.Map, im *image.Image) (*Verification, error) {
 	if err != nil {
 		return nil, err
 	}
-	v.Coverage = append(v.Coverage, b.Coverage()...)
-	v.Checksums = b.Check()
+	return verifyBound(b, b.Check())
+}
+
+// VerifyFile is [Verify] for an image that was opened with its map, and writes
+// the file to w, byte for byte: w may be a hash. The bytes are read once for
+// the checksum rules and for w where [maps.Bound.CheckFile] can do so.
+func VerifyFile(b *maps.Bound, w io.Writer) (*Verification, error) {
+	results, err := b.CheckFile(w)
+	if err != nil {
+		return nil, fmt.Errorf("verify: %w", err)
+	}
+	return verifyBound(b, results)
+}
+
+func verifyBound(b *maps.Bound, results []maps.RuleResult) (*Verification, error) {
+	v := &Verification{Coverage: append([]evidence.Finding{}, b.Coverage()...), Checksums: append([]maps.RuleResult{}, results...), HasMap: true}
 	read, err := readcheck.ExamineChecked(b, v.Checksums)
 	if err != nil {
 		return nil, err

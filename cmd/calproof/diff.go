@@ -94,7 +94,7 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 			return err
 		}
 	}
-	if err := opts.write(data, m, []string{opts.Edits}, pageInput{"original", opts.Original, original}, pageInput{"modified", opts.Modified, modified}); err != nil {
+	if err := opts.write(data, m, []string{opts.Edits}, pageInput{"original", opts.Original, "", original}, pageInput{"modified", opts.Modified, "", modified}); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

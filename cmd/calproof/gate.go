@@ -89,7 +89,7 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 	}
 	defer original.Close()
 	defer modified.Close()
-	files := []pageInput{{"original", opts.Original, original}, {"modified", opts.Modified, modified}}
+	files := []pageInput{{"original", opts.Original, "", original}, {"modified", opts.Modified, "", modified}}
 	in := diffmap.GateInput{Original: original.Image, Modified: modified.Image, Map: m, Bench: opts.Bench, Accepted: opts.Accepted}
 	if opts.SecondRead != "" {
 		if sameFile(opts.SecondRead, opts.Original) {
@@ -101,7 +101,7 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 		}
 		defer second.Close()
 		in.SecondRead = second.Image
-		files = append(files, pageInput{"second read", opts.SecondRead, second})
+		files = append(files, pageInput{"second read", opts.SecondRead, "", second})
 	}
 	if err := record.consult(ctx, &in, original); err != nil {
 		return err

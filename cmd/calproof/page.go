@@ -30,8 +30,9 @@ func (p *Page) AddFlags(cmd *cobra.Command) {
 
 // pageInput is a file that goes into a page.
 type pageInput struct {
-	part string // what it is to the command
-	path string
+	part   string // what it is to the command
+	path   string
+	sha256 string // of the file, "" if it has still to be computed
 	*opened
 }
 
@@ -49,9 +50,12 @@ func (p *Page) write(data report.Data, m *maps.Map, alsoRead []string, inputs ..
 		if in.part == "modified" {
 			src.After = in.Image
 		}
-		id, err := identify(in.part, in.path, in.file())
-		if err != nil {
-			return err
+		id := report.FileID{Part: in.part, Name: in.path, Size: in.file().File().Size(), SHA256: in.sha256}
+		if in.sha256 == "" {
+			var err error
+			if id, err = identify(in.part, in.path, in.file()); err != nil {
+				return err
+			}
 		}
 		src.Files = append(src.Files, id)
 		if in.path != stdin {

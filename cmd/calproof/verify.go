@@ -2,6 +2,9 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"io"
 
 	"github.com/spf13/cobra"
 
@@ -57,15 +60,23 @@ func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
 		return err
 	}
 	defer im.Close()
-	result, err := diffmap.Verify(m, im.Image)
+	// The file is hashed with the bytes that the checksum rules read.
+	hash := sha256.New()
+	var result *diffmap.Verification
+	if im.bound != nil {
+		result, err = diffmap.VerifyFile(im.bound, hash)
+	} else if _, err = io.Copy(hash, im.File()); err == nil {
+		result, err = diffmap.Verify(nil, im.Image)
+	}
 	if err != nil {
 		return err
 	}
-	data := report.VerifyData{File: opts.Path, Map: report.SummaryOf(m), Verification: result}
+	sum := hex.EncodeToString(hash.Sum(nil))
+	data := report.VerifyData{File: opts.Path, SHA256: sum, Map: report.SummaryOf(m), Verification: result}
 	if data.Strip, err = opts.draw(m, im.Image, readcheck.Repeated(result.Read.Findings), nil); err != nil {
 		return err
 	}
-	if err := opts.write(data, m, nil, pageInput{"image", opts.Path, im}); err != nil {
+	if err := opts.write(data, m, nil, pageInput{"image", opts.Path, sum, im}); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

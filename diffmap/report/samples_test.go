@@ -3,6 +3,7 @@ package report
 import (
 	gomaps "maps"
 	"math"
+	"strings"
 	"time"
 
 	"example.com/calproof/checksum"
@@ -148,7 +149,7 @@ func samples() map[string]Data {
 		"sum":            SumData{File: "backup.bin", Algorithm: "CRC-32/ISO-HDLC", Width: 32, Value: "0xCBF43926", Ranges: []image.Range{rng(0x70000, 0xFFF0), rng(0x7FFF4, 8)}, Size: 0xFFF8},
 		"algorithms":     AlgorithmsData{Algorithms: []AlgorithmView{crc, sum, digest}},
 		"algorithms-one": AlgorithmsData{Name: "crc-32", Algorithms: []AlgorithmView{crc}},
-		"verify-pass":    VerifyData{File: "backup.bin", Map: summary, Verification: verified},
+		"verify-pass":    VerifyData{File: "backup.bin", SHA256: strings.Repeat("2d60a44d", 8), Map: summary, Verification: verified},
 		"verify-no-map": VerifyData{File: "backup.bin", Verification: &diffmap.Verification{Verdict: evidence.Unproven, Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{},
 			Read: &readcheck.Report{Verdict: evidence.Unproven, Findings: []evidence.Finding{}, NotJudged: []string{"checksums: there is no map"}}}},
 		"verify-fail": VerifyData{File: "stuck-line-read.bin", Map: summary, Verification: disproved, Strip: []string{"0x0  ####"}},

@@ -10,8 +10,9 @@ import (
 
 // VerifyData is whether an image is complete and its checksums agree.
 type VerifyData struct {
-	File string      `json:"file"`
-	Map  *MapSummary `json:"map,omitempty"`
+	File   string      `json:"file"`
+	SHA256 string      `json:"sha256,omitempty"` // of the file as it was given, in hex
+	Map    *MapSummary `json:"map,omitempty"`
 	*diffmap.Verification
 
 	// Strip, if set, is a picture of the image in characters, a line each.
@@ -27,7 +28,7 @@ func (d VerifyData) outcome() (evidence.Verdict, []evidence.Finding) {
 
 func (d VerifyData) text(p *printer, findings []evidence.Finding) {
 	p.verdict(d.Verdict, "%s: %s", d.File, d.reason(findings))
-	p.facts([][2]string{{"map", d.Map.line()}})
+	p.facts([][2]string{{"SHA-256", d.SHA256}, {"map", d.Map.line()}})
 	p.strip(d.Strip)
 	p.checksums(d.Checksums)
 	p.identity(d.Identity)
