@@ -22,6 +22,8 @@ const (
 	phaseStep   = 256     // bytes per point at which a shift is tried
 	phaseMin    = 32      // pairs across the point that must speak for a shift
 	phaseZ      = 5       // standard deviations by which they must outnumber the rest
+	strictMin   = 8       // the same in an image that keeps to words nearly everywhere, if none speaks against it
+	strictShare = 0.97    // what nearly everywhere means
 	phaseShare  = 0.85    // how strictly they must keep to it, against the other pairs
 )
 
@@ -154,15 +156,18 @@ const (
 // as strict as elsewhere: a part with an order of its own is no shift.
 func contrast(wrong, right, outRight, outAll int, strict float64, in [4]int) float64 {
 	inAll := in[0] + in[1] + in[2] + in[3]
-	if wrong < phaseMin || outAll < 4*phaseMin || inAll == 0 {
+	if wrong < strictMin || outAll < 4*phaseMin {
 		return 0
 	}
 	out := float64(outRight) / float64(outAll)
+	if wrong < phaseMin && out < strictShare {
+		return 0
+	}
 	if out < strict || float64(wrong)/float64(inAll) < phaseShare*out {
 		return 0
 	}
 	z := float64(wrong-right) / math.Sqrt(float64(wrong+right))
-	if z < phaseZ {
+	if z < phaseZ && out < strictShare || right > 0 && wrong < phaseMin {
 		return 0
 	}
 	return z

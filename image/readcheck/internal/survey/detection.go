@@ -155,8 +155,9 @@ type score struct {
 	failed, namedByMap int // a verdict other than pass with the map; an alarm that names the fault
 }
 
-// surveyDetection injects faults of every class and counts what is found.
-func surveyDetection(files []file, each int, seed uint64, log func(string, ...any)) (string, error) {
+// surveyDetection injects faults of every class, or of the one named only, and
+// counts what is found.
+func surveyDetection(files []file, only string, each int, seed uint64, log func(string, ...any)) (string, error) {
 	words, other, err := realBases(files)
 	if err != nil {
 		return "", err
@@ -169,7 +170,7 @@ func surveyDetection(files []file, each int, seed uint64, log func(string, ...an
 		name  string
 		bases []base
 	}{{"words", words}, {"other", other}, {"demo", []base{d}}}
-	classes := faults.Classes()
+	classes := slices.DeleteFunc(faults.Classes(), func(c faults.Class) bool { return only != "" && c.Name != only })
 	scores := make([]score, len(classes)*len(sets))
 	errs := make([]error, len(scores))
 	var wg sync.WaitGroup
@@ -178,7 +179,9 @@ func surveyDetection(files []file, each int, seed uint64, log func(string, ...an
 		wg.Go(func() {
 			slots <- struct{}{}
 			defer func() { <-slots }()
-			scores[i], errs[i] = measure(classes[i/len(sets)], sets[i%len(sets)].bases, each, rand.New(rand.NewPCG(seed, uint64(i))), log)
+			class, set := classes[i/len(sets)], sets[i%len(sets)]
+			r := rand.New(rand.NewPCG(seed, uint64(crc32.ChecksumIEEE([]byte(class.Name+"/"+set.name))))) // the same with -class as without
+			scores[i], errs[i] = measure(class, set.bases, each, r, log)
 		})
 	}
 	wg.Wait()

@@ -27,17 +27,21 @@ func main() {
 	write := flag.String("write", "", "document whose tables are replaced; none: print them")
 	each := flag.Int("n", 200, "injections per fault class and set of images")
 	seed := flag.Uint64("seed", 1, "seed of the injections")
+	class := flag.String("class", "", "inject only this fault class; for trying things out")
 	verbose := flag.Bool("v", false, "print every alarm and every miss to stderr")
 	flag.Parse()
-	if err := run(*work, *write, *each, *seed, *verbose); err != nil {
+	if err := run(*work, *write, *class, *each, *seed, *verbose); err != nil {
 		fmt.Fprintln(os.Stderr, "survey:", err)
 		os.Exit(1)
 	}
 }
 
-func run(work, write string, each int, seed uint64, verbose bool) error {
+func run(work, write, class string, each int, seed uint64, verbose bool) error {
 	if work == "" {
 		return fmt.Errorf("say with -work where the packages may be kept")
+	}
+	if class != "" && write != "" {
+		return fmt.Errorf("-write keeps all classes; leave out -class")
 	}
 	files, err := collect(work, strings.Fields(packageList))
 	if err != nil {
@@ -52,7 +56,7 @@ func run(work, write string, each int, seed uint64, verbose bool) error {
 	if err != nil {
 		return err
 	}
-	detection, err := surveyDetection(files, each, seed, log)
+	detection, err := surveyDetection(files, class, each, seed, log)
 	if err != nil {
 		return err
 	}
