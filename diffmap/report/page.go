@@ -284,29 +284,19 @@ func newPageView(p page) (*pageView, error) {
 }
 
 func pageVerdict(p page) verdictView {
-	switch p.verdict {
-	case evidence.Pass:
-		v := verdictView{Class: "pass", Symbol: "✓", Word: "Pass"}
+	type words struct{ symbol, word, gate, other string }
+	w, judged := map[evidence.Verdict]words{
+		evidence.Pass: {"✓", "Pass", "This image may be written: every condition holds.",
+			"This image is proved good."},
+		evidence.Fail: {"✕", "Fail", "Do not write this image.",
+			"This is not a good image: do not write it, do not keep it as a backup."},
+		evidence.Unproven: {"?", "Unproven", "Do not write this image yet.",
+			"Not proved yet: do not count on this image as a backup."},
+	}[p.verdict]
+	if judged {
+		v := verdictView{Class: string(p.verdict), Symbol: w.symbol, Word: w.word, Headline: w.other}
 		if p.command == "gate" {
-			v.Headline = "This image may be written: every condition holds."
-		} else {
-			v.Headline = "This image is proved good."
-		}
-		return v
-	case evidence.Fail:
-		v := verdictView{Class: "fail", Symbol: "✕", Word: "Fail"}
-		if p.command == "gate" {
-			v.Headline = "Do not write this image."
-		} else {
-			v.Headline = "This is not a good image: do not write it, do not keep it as a backup."
-		}
-		return v
-	case evidence.Unproven:
-		v := verdictView{Class: "unproven", Symbol: "?", Word: "Unproven"}
-		if p.command == "gate" {
-			v.Headline = "Do not write this image yet."
-		} else {
-			v.Headline = "Not proved yet: do not count on this image as a backup."
+			v.Headline = w.gate
 		}
 		return v
 	}
