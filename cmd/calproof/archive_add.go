@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -95,6 +96,12 @@ the newest backup (of a readback: the newest modified image).
 }
 
 func runArchiveAdd(ctx context.Context, opts *ArchiveAddOptions, streams Streams) error {
+	switch {
+	case opts.Vehicle == "":
+		return errors.New("archive add: name the vehicle with --vehicle: any name, or a VIN")
+	case opts.Kind == "":
+		return errors.New("archive add: say what the image is with --kind: backup, modified or readback")
+	}
 	a, err := opts.openArchive()
 	if err != nil {
 		return err
@@ -232,6 +239,9 @@ licence texts, or a note. Entries never change, so they become one of their own.
 }
 
 func runArchiveAttach(ctx context.Context, opts *ArchiveAttachOptions, streams Streams) error {
+	if opts.Vehicle == "" {
+		return errors.New("archive attach: name the vehicle with --vehicle: any name, or a VIN")
+	}
 	a, err := opts.openArchive()
 	if err != nil {
 		return err

@@ -48,10 +48,14 @@ func runArchiveList(ctx context.Context, opts *ArchiveListOptions, streams Strea
 	defer a.Close()
 	data := report.ArchiveListData{Archive: a.Dir(), Vehicles: []report.ArchiveVehicle{}}
 	for v, err := range a.Vehicles(ctx) {
-		if err != nil {
+		switch {
+		case err == nil:
+			data.Add(v)
+		case v != nil: // the others are to be listed all the same
+			data.Unreadable = append(data.Unreadable, report.ArchiveUnreadable{Folder: v.Folder, Problem: err.Error()})
+		default:
 			return err
 		}
-		data.Add(v)
 	}
 	return opts.print(streams, data)
 }
@@ -135,9 +139,10 @@ func newArchiveFindCommand(streams Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "find FILE|HASH",
 		Short: "Find which vehicle an image belongs to",
-		Long: `Find the entries that hold an image: a file, or the SHA-256 of one. If none
-does, name the kept image that differs from the file in the fewest bytes, and
-the regions (by the map kept with it) in which it differs.
+		Long: `Find the entries that hold an image: a file, or the SHA-256 of one, of which 8
+digits are enough. If none does, name the kept image that differs from the file
+in the fewest bytes, and the regions (by the map kept with it) in which it
+differs.
 
 Exit codes: 0 an entry holds the image, 1 none does, 2 could not run.`,
 		Example: `  calproof archive init shop
@@ -164,7 +169,7 @@ func runArchiveFind(ctx context.Context, opts *ArchiveFindOptions, streams Strea
 	defer a.Close()
 	data := report.ArchiveFindData{Archive: a.Dir(), Equal: []archive.Entry{}}
 	var im *opened
-	if hash := strings.ToLower(opts.What); archive.IsSHA256(hash) && !exists(opts.What) {
+	if hash := strings.ToLower(opts.What); isHash(hash) && !exists(opts.What) {
 		data.SHA256 = hash
 	} else {
 		if im, err = opts.Input.open(streams, opts.What, nil); err != nil {
@@ -190,6 +195,12 @@ func runArchiveFind(ctx context.Context, opts *ArchiveFindOptions, streams Strea
 		data.Nearest = report.Near(near)
 	}
 	return opts.print(streams, data)
+}
+
+// isHash reports whether s is a SHA-256 in lower case, or enough of its
+// beginning.
+func isHash(s string) bool {
+	return len(s) >= archive.MinHashDigits && len(s) <= 64 && strings.Trim(s, "0123456789abcdef") == ""
 }
 
 func exists(path string) bool {

@@ -62,7 +62,7 @@ func notInArchive(dir, out string) error {
 	}
 	folder, err := filepath.EvalSymlinks(filepath.Dir(out))
 	if err != nil {
-		return err
+		return fmt.Errorf("folder of the output %s: %w", out, err)
 	}
 	if root, err = filepath.Abs(root); err != nil {
 		return err

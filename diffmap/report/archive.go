@@ -88,7 +88,7 @@ func (d ArchiveAddData) text(p *printer, findings []evidence.Finding) {
 	case evidence.Pass, "":
 		p.wrap(0, 2, "kept %s in %s", e.Ref(), d.Archive)
 	default:
-		p.verdict(e.Verdict, "kept %s in %s with this verdict: it is no proved %s", e.Ref(), d.Archive, e.Kind)
+		p.verdict(e.Verdict, "kept %s in %s with this verdict: it is not proved", e.Ref(), d.Archive)
 	}
 	for _, r := range d.Removed {
 		p.wrap(0, 2, "removed %s, which an interrupted writer left", r)
@@ -143,8 +143,15 @@ type ArchiveVehicle struct {
 
 // ArchiveListData is what an archive holds.
 type ArchiveListData struct {
-	Archive  string           `json:"archive"`
-	Vehicles []ArchiveVehicle `json:"vehicles"`
+	Archive    string              `json:"archive"`
+	Vehicles   []ArchiveVehicle    `json:"vehicles"`
+	Unreadable []ArchiveUnreadable `json:"unreadable,omitempty"`
+}
+
+// ArchiveUnreadable is a vehicle that cannot be listed.
+type ArchiveUnreadable struct {
+	Folder  string `json:"folder"`
+	Problem string `json:"problem"`
 }
 
 // Add adds a vehicle to the list.
@@ -173,15 +180,24 @@ func (d ArchiveListData) outcome() (evidence.Verdict, []evidence.Finding) {
 				Message: fmt.Sprintf("%s of %s cannot be read; run `calproof archive verify %s`", count(uint64(v.Damaged), "entry record"), v.Folder, v.Folder)})
 		}
 	}
+	for _, v := range d.Unreadable {
+		findings = append(findings, evidence.Finding{Code: CodeVehicleUnreadable, Severity: evidence.Fault, Message: v.Problem})
+	}
 	return evidence.Judge(findings), findings
 }
 
-// CodeEntryUnreadable is the code of an entry whose description cannot be read.
-const CodeEntryUnreadable = "entry-unreadable"
+// Codes of what cannot be read: the description of an entry, a whole vehicle.
+const (
+	CodeEntryUnreadable   = "entry-unreadable"
+	CodeVehicleUnreadable = "vehicle-unreadable"
+)
 
 func (d ArchiveListData) text(p *printer, findings []evidence.Finding) {
 	if len(d.Vehicles) == 0 {
-		p.wrap(0, 2, "the archive %s is empty", d.Archive)
+		if len(d.Unreadable) == 0 {
+			p.wrap(0, 2, "the archive %s is empty", d.Archive)
+		}
+		p.findings("Findings", findings, true)
 		return
 	}
 	rows := [][]string{{"entries", "proved", "newest", "folder", "vehicle"}}
@@ -390,8 +406,8 @@ func (d ArchiveImportData) text(p *printer, _ []evidence.Finding) {
 // ArchiveFindData is where an image is in an archive.
 type ArchiveFindData struct {
 	Archive string          `json:"archive"`
-	File    string          `json:"file,omitempty"` // "" if a hash was given
-	SHA256  string          `json:"sha256"`
+	File    string          `json:"file,omitempty"`    // "" if a hash was given
+	SHA256  string          `json:"sha256"`            // of the file, or as it was given, perhaps only its first digits
 	Equal   []archive.Entry `json:"equal"`             // entries that hold the image
 	Nearest *ArchiveNear    `json:"nearest,omitempty"` // if none does
 }

@@ -30,6 +30,7 @@ func archiveSamples(pass, fail *diffmap.Verification) map[string]Data {
 	vehicle := &archive.Vehicle{Name: "Groomer 2", VIN: "11111111111111111", Folder: "groomer-2", Entries: []archive.Entry{backup, edit, papers, broken}}
 	list := ArchiveListData{Archive: "shop", Vehicles: []ArchiveVehicle{}}
 	list.Add(vehicle)
+	list.Unreadable = []ArchiveUnreadable{{Folder: "groomer-9", Problem: "read vehicle groomer-9: input/output error"}}
 	damage := evidence.Finding{Code: "hash-mismatch", Severity: evidence.Fault, Message: "groomer-2/0001-backup-2026-11-25: data/image/backup.bin: sha256 is 01, but manifest-sha256.txt says 02"}
 	agreed := &readcheck.Agreement{Verdict: evidence.Pass, Findings: []evidence.Finding{}, Compared: 0x80000, Pairs: []readcheck.PairDiff{}, Where: []readcheck.RegionDiff{}, Ranges: []image.Range{}}
 	second := AgreeData{Reads: []string{"backup.bin", "second-read.bin"}, Map: summary}
@@ -50,6 +51,7 @@ func archiveSamples(pass, fail *diffmap.Verification) map[string]Data {
 		"archive-export":       ArchiveExportData{Archive: "shop", Folder: "groomer-2", Entries: 4, Output: "groomer-2.zip", Size: 2 << 20, SHA256: sum},
 		"archive-import":       ArchiveImportData{Archive: "office", File: "groomer-2.zip", Imported: &archive.Imported{Folder: "groomer-2", Added: []string{edit.Name}, Had: 1}},
 		"archive-find":         ArchiveFindData{Archive: "shop", SHA256: sum, Equal: []archive.Entry{backup}},
+		"archive-find-none":    ArchiveFindData{Archive: "shop", SHA256: "0123abcd", Equal: []archive.Entry{}},
 		"archive-find-near":    ArchiveFindData{Archive: "shop", File: "edited.bin", SHA256: sum, Equal: []archive.Entry{}, Nearest: &ArchiveNear{Entry: backup, Bytes: 13, Regions: []diffmap.RegionChange{region}}},
 		"archive-verdict":      Kept(VerifyData{File: "backup.bin", Map: summary}, &second, &keeping.Judgement{Image: pass, SecondRead: agreed}),
 		"archive-verdict-fail": Kept(VerifyData{File: "stuck-line-read.bin", Map: summary}, nil, &keeping.Judgement{Image: fail}),

@@ -5,7 +5,9 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -235,6 +237,9 @@ func TestVehicleFolders(t *testing.T) {
 		{"con", "", "", "vehicle-003"},
 		{"Schneefräse 1", "", "", "schneefräse-1"},
 		{"...", "", "", "vehicle-004"},
+		{"1M8 GDM9A-XKP042787", "", "", "vehicle-005"},       // in pieces
+		{"snowcat_1M8GDM9AXKP042786", "", "", "vehicle-006"}, // part of a word, by some readings
+		{"1M8GDM9AXKP04278O", "", "", "vehicle-007"},         // O for 0
 	} {
 		add := backup(c.vehicle, []byte(c.vehicle))
 		add.VIN, add.Folder = c.vin, c.name
@@ -330,4 +335,79 @@ func TestClockSetBack(t *testing.T) {
 	assert.Equal(t, evidence.Pass, got.Verdict)
 	require.Len(t, got.Findings, 1)
 	assert.Equal(t, "clock-set-back", got.Findings[0].Code)
+}
+
+// TestNotesOnTheVehicle: an addition to a vehicle that was found by its VIN
+// alone says so, and a name that may hold a VIN is pointed out.
+func TestNotesOnTheVehicle(t *testing.T) {
+	a := newArchive(t)
+	const id = "1M8GDM9AXKP042788" // published example, see image/vin/testdata
+	notes := func(vehicle, vin string, image uint64) []string {
+		add := backup(vehicle, noise(image, 50))
+		add.VIN = vin
+		added, err := a.Add(ctx, add)
+		require.NoError(t, err)
+		return added.Notes
+	}
+	assert.Empty(t, notes("blue", id, 1))
+	assert.Empty(t, notes("BLUE", "", 2))
+	assert.Empty(t, notes(id, "", 3))
+	assert.ErrorContains(t, noted(notes("red", id, 4)), `"red" is "blue" in the archive`)
+	assert.ErrorContains(t, noted(notes("1M8GDM9AXKP04278O", "", 5)), "may hold a VIN")
+}
+
+func noted(notes []string) error { return errors.New(strings.Join(notes, "\n")) }
+
+// TestFindByTheBeginning: as few digits of a hash as `show` prints are enough,
+// fewer than eight are not.
+func TestFindByTheBeginning(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "a", 50)
+	v, err := a.Vehicle(ctx, "a")
+	require.NoError(t, err)
+	sum := v.Entries[0].ImageSHA256
+	found, err := a.Find(ctx, sum[:MinHashDigits])
+	require.NoError(t, err)
+	require.NotEmpty(t, found)
+	assert.Equal(t, sum, found[0].ImageSHA256)
+	_, err = a.Find(ctx, sum[:MinHashDigits-1])
+	assert.ErrorContains(t, err, "give 8 digits or more")
+}
+
+// unreadableFolder is a disk on which one folder cannot be read.
+type unreadableFolder struct {
+	fs.FS
+	folder string
+}
+
+func (u unreadableFolder) Open(name string) (fs.File, error) {
+	if name == u.folder {
+		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.New("input/output error")}
+	}
+	return u.FS.Open(name)
+}
+
+// TestOneVehicleCannotBeRead: the others are verified and listed all the same.
+func TestOneVehicleCannotBeRead(t *testing.T) {
+	a := newArchive(t)
+	for _, v := range []string{"a", "b", "c"} {
+		fill(t, a, v, 50)
+	}
+	r, err := NewReader(unreadableFolder{os.DirFS(a.Dir()), "b"})
+	require.NoError(t, err)
+	v, err := r.Verify(ctx, VerifyOptions{})
+	require.NoError(t, err)
+	assert.Equal(t, evidence.Fail, v.Verdict)
+	require.Len(t, v.Findings, 1)
+	assert.Equal(t, "vehicle-unreadable", v.Findings[0].Code)
+	assert.Equal(t, 3, v.Vehicles)
+	assert.Equal(t, 6, v.Entries)
+	var got []string
+	for v, err := range r.Vehicles(ctx) {
+		if err != nil {
+			assert.ErrorContains(t, err, "input/output error")
+		}
+		got = append(got, v.Folder)
+	}
+	assert.Equal(t, []string{"a", "b", "c"}, got)
 }

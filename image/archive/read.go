@@ -27,8 +27,9 @@ type Vehicle struct {
 
 // Vehicles yields the vehicles in the order of their folders, one at a time,
 // so that memory does not grow with the archive. An entry that cannot be read
-// is yielded with its Problem set. A vehicle that cannot be read at all is an
-// error; the loop may go on.
+// is yielded with its Problem set. A vehicle that cannot be read at all is
+// yielded with its Folder and an error; the loop may go on. Without a vehicle,
+// the error is the archive's.
 func (r *Reader) Vehicles(ctx context.Context) iter.Seq2[*Vehicle, error] {
 	return func(yield func(*Vehicle, error) bool) {
 		folders, _, err := r.folders()
@@ -51,6 +52,9 @@ func (r *Reader) Vehicles(ctx context.Context) iter.Seq2[*Vehicle, error] {
 			results[i] = c
 			go func() {
 				v, err := r.vehicle(folders[i])
+				if err != nil {
+					v = &Vehicle{Folder: folders[i]}
+				}
 				c <- result{v, err}
 			}()
 		}
@@ -150,6 +154,9 @@ type snapshot struct {
 	chainErr error // why the chain file could not be used
 }
 
+// errBusy is no damage.
+var errBusy = errors.New("it keeps changing; try again when the writers are done")
+
 // readSnapshot looks at a vehicle's folder while a writer may be at work. The
 // writer puts an entry on the chain before it renames it into place, so the
 // folder is listed first: each finished entry it shows is on a chain read
@@ -188,7 +195,7 @@ func readSnapshot(fsys fs.FS, folder string) (*snapshot, error) {
 		}
 		before = missing
 	}
-	return nil, fmt.Errorf("read vehicle %s: it keeps changing; try again when the writers are done", folder)
+	return nil, fmt.Errorf("read vehicle %s: %w", folder, errBusy)
 }
 
 // listVehicle lists a vehicle's folder, then reads its chain.
@@ -297,7 +304,7 @@ func (r *Reader) firstEntry(folder string) (Entry, error) {
 }
 
 // Entry returns the entry of v that answers to ref: its number, its folder, the
-// hash of its image or the first eight or more digits of it, or a kind, which
+// hash of its image or the first [MinHashDigits] or more digits of it, or a kind, which
 // means the latest of that kind. Where an image was kept more than once its
 // hash means the first entry.
 func (v *Vehicle) Entry(ref string) (*Entry, error) {
@@ -308,11 +315,11 @@ func (v *Vehicle) Entry(ref string) (*Entry, error) {
 	case validKind(Kind(ref)):
 		latest = true
 		match = func(e *Entry) bool { return e.Kind == Kind(ref) }
-	case isNumber && len(ref) < 8:
+	case isNumber && len(ref) < MinHashDigits:
 		match = func(e *Entry) bool { return e.Number == number }
 	default:
 		match = func(e *Entry) bool {
-			return e.Name == ref || len(ref) >= 8 && strings.HasPrefix(e.ImageSHA256, strings.ToLower(ref))
+			return e.Name == ref || len(ref) >= MinHashDigits && strings.HasPrefix(e.ImageSHA256, strings.ToLower(ref))
 		}
 	}
 	var found *Entry

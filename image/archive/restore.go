@@ -74,15 +74,22 @@ func (r *Reader) copyOut(ctx context.Context, e *Entry, file, want string, w io.
 	return nil
 }
 
-// Find returns the entries whose image has this SHA-256.
+// MinHashDigits is how many digits of a hash are enough to name an image.
+const MinHashDigits = 8
+
+// Find returns the entries whose image has the SHA-256 sum, or one that begins
+// with it: at least [MinHashDigits] lower-case hexadecimal digits.
 func (r *Reader) Find(ctx context.Context, sum string) ([]Entry, error) {
+	if len(sum) < MinHashDigits {
+		return nil, fmt.Errorf("%q is no hash: give %d digits or more", sum, MinHashDigits)
+	}
 	var out []Entry
 	for v, err := range r.Vehicles(ctx) {
 		if err != nil {
 			return nil, err
 		}
 		for _, e := range v.Entries {
-			if e.ImageSHA256 == sum {
+			if strings.HasPrefix(e.ImageSHA256, sum) {
 				out = append(out, e)
 			}
 		}

@@ -185,10 +185,7 @@ type verifyVehicle struct {
 
 func (run *verifyRun) all(folders []string) error {
 	for _, folder := range folders {
-		names, err := fs.ReadDir(run.r.fsys, folder)
-		if err != nil {
-			return fmt.Errorf("read vehicle: %w", err)
-		}
+		names, _ := fs.ReadDir(run.r.fsys, folder) // feed tells what cannot be read
 		for _, n := range names {
 			if _, ok := parseEntryName(n.Name()); ok {
 				run.done.Of++
@@ -218,8 +215,12 @@ func (run *verifyRun) all(folders []string) error {
 func (run *verifyRun) feed(folders []string, jobs chan<- job) error {
 	for _, folder := range folders {
 		s, err := readSnapshot(run.r.fsys, folder)
-		if err != nil {
-			return err
+		if errors.Is(err, errBusy) || run.ctx.Err() != nil {
+			return cmp.Or(run.ctx.Err(), err)
+		}
+		if err != nil { // the others are to be verified all the same
+			run.unreadable(folder, err)
+			continue
 		}
 		v := &verifyVehicle{folder: folder, snapshot: s, results: make([]EntryVerification, len(s.entries)), left: len(s.entries)}
 		if len(s.entries) == 0 {
@@ -234,6 +235,15 @@ func (run *verifyRun) feed(folders []string, jobs chan<- job) error {
 		}
 	}
 	return nil
+}
+
+// unreadable notes a vehicle that cannot be read at all.
+func (run *verifyRun) unreadable(folder string, err error) {
+	f := finding(evidence.Fault, "vehicle-unreadable", "%s: %v", folder, err)
+	run.mu.Lock()
+	defer run.mu.Unlock()
+	run.findings = append(run.findings, placed{f, folder, 0})
+	run.out.Vehicles++
 }
 
 // entry verifies one entry.

@@ -103,12 +103,23 @@ func (a *Archive) Add(ctx context.Context, add Addition) (*Added, error) {
 		return nil, err
 	}
 	added.Entry = w.entry
+	if e := &w.entry; !answersTo(e, add.Vehicle) {
+		added.Notes = append(added.Notes, fmt.Sprintf("vehicle %q is %q in the archive, by its VIN; the entry is kept there", add.Vehicle, e.Vehicle))
+	} else if w.created && e.VIN == "" && vin.Within(add.Vehicle) {
+		added.Notes = append(added.Notes, "the vehicle's name may hold a VIN, so its folder is not named after it; a VIN stated with --vin is checked")
+	}
 	if id := w.entry.VIN; id != "" {
 		if res, err := vin.Check(id); err == nil && !res.Agrees() {
 			added.Notes = append(added.Notes, res.Note())
 		}
 	}
 	return added, nil
+}
+
+// answersTo reports whether name names the vehicle of e.
+func answersTo(e *Entry, name string) bool {
+	key := bagit.CollisionKey(name)
+	return key == bagit.CollisionKey(e.Vehicle) || key == bagit.CollisionKey(e.Folder) || key == bagit.CollisionKey(e.VIN)
 }
 
 // check finds every mistake of an addition that needs no look at the archive.

@@ -79,18 +79,38 @@ func Check(s string) (Result, error) {
 	return Result{Computed: "0123456789X"[sum%11], Found: s[8]}, nil
 }
 
-// Within reports whether text holds a VIN: 17 permitted characters in a row,
-// in either case, that are not part of a longer word and hold a digit. It is
-// for keeping VINs out of places where they do not belong, so it errs towards
-// yes.
+// Within reports whether text may hold a VIN, in either case and however it is
+// broken up. It takes for one a word of 17 letters and digits with a digit (I, O
+// and Q too, the usual slips) and, once everything but letters and digits is
+// left out, 17 permitted characters in a row with five digits or more, the last
+// four of them at the end, as ISO 3779 wants. It is for keeping VINs out of
+// places where they do not belong, so it errs towards yes; a name that ends in
+// a year is none.
 func Within(text string) bool {
 	words := strings.FieldsFunc(strings.ToUpper(text), func(c rune) bool {
 		return (c < '0' || c > '9') && (c < 'A' || c > 'Z')
 	})
 	for _, w := range words {
-		if _, err := Check(w); err == nil && strings.ContainsAny(w, "0123456789") {
+		if len(w) == Length && countDigits(w) > 0 {
+			return true
+		}
+	}
+	joined := strings.Join(words, "")
+	for ; len(joined) >= Length; joined = joined[1:] {
+		part := joined[:Length]
+		if _, err := Check(part); err == nil && countDigits(part) >= 5 && countDigits(part[Length-4:]) == 4 {
 			return true
 		}
 	}
 	return false
+}
+
+func countDigits(s string) int {
+	n := 0
+	for _, c := range s {
+		if c >= '0' && c <= '9' {
+			n++
+		}
+	}
+	return n
 }

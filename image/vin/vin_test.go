@@ -89,7 +89,15 @@ func TestWithin(t *testing.T) {
 	for text, want := range map[string]bool{
 		"1M8GDM9AXKP042788":                true,
 		"groomer 1m8gdm9axkp042788 (blue)": true,
-		"x1M8GDM9AXKP042788":               false,
+		"x1M8GDM9AXKP042788":               true, // part of a longer word
+		"1M8GDM9AXKP042788x":               true,
+		"1M8GDM9A-XKP042788":               true,
+		"1M8 GDM9AX KP042788":              true,
+		"1M8GDM9AXKP04278O":                true, // O for 0
+		"1M8GDM9AXKP04278":                 false,
+		"Northern ridge groomer 2014":      false,
+		"Schneekatze Tal Ende 2014":        false, // no I, O or Q
+		"Schneekatze Nord Nummer 417":      false,
 		"groomer-two":                      false,
 		"ABCDEFGHJKLMNPRST":                false, // a word without a digit
 	} {
