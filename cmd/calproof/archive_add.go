@@ -151,7 +151,11 @@ func runArchiveAdd(ctx context.Context, opts *ArchiveAddOptions, streams Streams
 	if add.Verdict, err = keptVerdict(verdict); err != nil {
 		return err
 	}
-	if add.Parent, err = keeping.Parent(ctx, a.Reader, opts.Vehicle, opts.Kind, opts.Parent); err != nil {
+	known := opts.Vehicle
+	if _, err := a.Vehicle(ctx, known); errors.Is(err, archive.ErrNotFound) && opts.VIN != "" {
+		known = opts.VIN // as Add finds it
+	}
+	if add.Parent, err = keeping.Parent(ctx, a.Reader, known, opts.Kind, opts.Parent); err != nil {
 		return err
 	}
 	added, err := a.Add(ctx, add)

@@ -239,7 +239,7 @@ func (run *verifyRun) feed(folders []string, jobs chan<- job) error {
 
 // unreadable notes a vehicle that cannot be read at all.
 func (run *verifyRun) unreadable(folder string, err error) {
-	f := finding(evidence.Fault, "vehicle-unreadable", "%s: %v", folder, err)
+	f := finding(evidence.Fault, "vehicle-unreadable", "%v", err)
 	run.mu.Lock()
 	defer run.mu.Unlock()
 	run.findings = append(run.findings, placed{f, folder, 0})
