@@ -19,7 +19,7 @@ import (
 
 // Recompute computes the verdict of a kept entry again, with the map kept with
 // it. It is handed in, because the archive knows no map. An error means that it
-// could not be computed.
+// could not be computed. It is called for several entries at once.
 type Recompute func(ctx context.Context, kept Kept) (evidence.Verdict, error)
 
 // Kept is an entry with its files.
@@ -162,6 +162,8 @@ type verifyRun struct {
 	ctx  context.Context
 	opts VerifyOptions
 
+	recomputing chan struct{} // holds one element for each verdict being computed again
+
 	mu       sync.Mutex // guards what follows, and calls of Progress and Each
 	out      *Verification
 	findings []placed
@@ -196,6 +198,7 @@ func (run *verifyRun) all(folders []string) error {
 	if workers <= 0 {
 		workers = runtime.GOMAXPROCS(0)
 	}
+	run.recomputing = make(chan struct{}, workers)
 	jobs := make(chan job)
 	var wg sync.WaitGroup
 	for range workers {
@@ -368,12 +371,9 @@ func (run *verifyRun) finish(v *verifyVehicle) {
 		all = append(all, placed{finding(severity, code, "%s: %s", v.folder, fmt.Sprintf(format, args...)), v.folder, entry})
 	}
 	v.checkChain(bad)
+	run.recomputeAll(v)
 	for i := range v.results {
 		e := &v.results[i]
-		if run.opts.Recompute != nil && e.Verdict == evidence.Pass && e.entry.Verdict != "" {
-			e.findings = append(e.findings, run.recompute(v, i)...)
-			e.Verdict = evidence.Judge(e.findings)
-		}
 		for _, f := range e.findings {
 			all = append(all, placed{f, v.folder, i + 1})
 		}
@@ -465,6 +465,26 @@ func (v *verifyVehicle) checkChain(bad func(entry int, s evidence.Severity, code
 		}
 		previous = e.sum
 	}
+}
+
+// recomputeAll computes the kept verdicts of a vehicle again, as many at once
+// in the whole run as there are workers.
+func (run *verifyRun) recomputeAll(v *verifyVehicle) {
+	if run.opts.Recompute == nil {
+		return
+	}
+	var wg sync.WaitGroup
+	for i := range v.results {
+		if e := &v.results[i]; e.Verdict == evidence.Pass && e.entry.Verdict != "" {
+			run.recomputing <- struct{}{}
+			wg.Go(func() {
+				defer func() { <-run.recomputing }()
+				e.findings = append(e.findings, run.recompute(v, i)...)
+				e.Verdict = evidence.Judge(e.findings)
+			})
+		}
+	}
+	wg.Wait()
 }
 
 // recompute computes a kept verdict again.
