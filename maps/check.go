@@ -39,7 +39,8 @@ type RuleResult struct {
 	Verdict   evidence.Verdict `json:"verdict"`
 	Reason    string           `json:"reason"` // one sentence
 
-	code string // of the finding
+	code  string          // of the finding
+	value *checksum.Value // in full; nil if it could not be computed
 }
 
 // Finding returns what r means as a finding: a fault, a caution, or a note for
@@ -130,7 +131,17 @@ func newEvaluator(m *Map, im *image.Image) *evaluator {
 
 // check evaluates all rules; file, unless it is nil, takes part in the pass.
 func (ev *evaluator) check(file *cursor) []RuleResult {
-	var all []*counting
+	all := ev.plans()
+	ev.run(all, file)
+	results := make([]RuleResult, len(all))
+	for i, c := range all {
+		results[i] = ev.outcome(c.in, c.value, c.err)
+	}
+	return results
+}
+
+// plans returns what [Bound.Check] gives results for, in its order.
+func (ev *evaluator) plans() (all []*counting) {
 	for i := range ev.m.Checksums {
 		r := &ev.m.Checksums[i]
 		budget := MaxCovered(ev.im.Size())
@@ -144,23 +155,12 @@ func (ev *evaluator) check(file *cursor) []RuleResult {
 			}
 		}
 	}
-	ev.run(all, file)
-	results := make([]RuleResult, len(all))
-	for i, c := range all {
-		results[i] = ev.outcome(c.in, c.value, c.err).RuleResult
-	}
-	return results
-}
-
-// outcome is a result with what a seal needs to go on.
-type outcome struct {
-	RuleResult
-	value *checksum.Value // nil if it could not be computed
+	return all
 }
 
 // outcome compares the value of an instance with what the image or the map
 // says it must be; err says why there is no value.
-func (ev *evaluator) outcome(in instance, value checksum.Value, err error) outcome {
+func (ev *evaluator) outcome(in instance, value checksum.Value, err error) RuleResult {
 	out := newOutcome(in)
 	if err != nil {
 		out.fail(err)
@@ -182,9 +182,9 @@ func (ev *evaluator) outcome(in instance, value checksum.Value, err error) outco
 }
 
 // newOutcome says what is evaluated, without the result.
-func newOutcome(in instance) outcome {
+func newOutcome(in instance) RuleResult {
 	r := in.rule
-	out := outcome{RuleResult: RuleResult{Rule: r.Name, Repeat: in.n, Algorithm: r.AlgorithmName(), Cover: []image.Range{}}}
+	out := RuleResult{Rule: r.Name, Repeat: in.n, Algorithm: r.AlgorithmName(), Cover: []image.Range{}}
 	for _, p := range in.pieces {
 		if p.kind == pieceImage {
 			out.Cover = append(out.Cover, p.where)
@@ -200,7 +200,7 @@ func newOutcome(in instance) outcome {
 }
 
 // fail records that the rule could not be evaluated.
-func (out *outcome) fail(err error) {
+func (out *RuleResult) fail(err error) {
 	out.Verdict, out.code = evidence.Fail, CodeUnreadable
 	if errors.Is(err, errNoEntries) {
 		out.Verdict, out.code = evidence.Unproven, CodeEmpty
@@ -208,7 +208,7 @@ func (out *outcome) fail(err error) {
 	out.Reason = err.Error()
 }
 
-func (out *outcome) compareTarget(r *Rule, value checksum.Value) {
+func (out *RuleResult) compareTarget(r *Rule, value checksum.Value) {
 	target, _ := r.Target.value(value.Width()) // fits: the map was validated
 	out.Stored, out.Computed = target.String(), value.String()
 	if value == target {
@@ -223,7 +223,7 @@ func (out *outcome) compareTarget(r *Rule, value checksum.Value) {
 	}
 }
 
-func (out *outcome) compareField(r *Rule, value checksum.Value, field []byte) {
+func (out *RuleResult) compareField(r *Rule, value checksum.Value, field []byte) {
 	s := r.Stored
 	want := s.comparable(value)
 	got, fault := s.decode(field, value.Width())

@@ -170,12 +170,6 @@ func (ev *evaluator) compute(in instance, budget *uint64) (checksum.Value, error
 	return c.value, c.err
 }
 
-// evaluate returns the outcome of one instance.
-func (ev *evaluator) evaluate(in instance, budget *uint64) outcome {
-	value, err := ev.compute(in, budget)
-	return ev.outcome(in, value, err)
-}
-
 // cursors is a heap by the address needed next.
 type cursors []*cursor
 

@@ -27,50 +27,9 @@ import (
 func TestOnePassGivesWhatEachRuleGives(t *testing.T) {
 	const size = 0x48000
 	data := noise(size)
-	algorithms := []string{`algorithm = "CRC-32/ISO-HDLC"`, `algorithm = "CRC-16/IBM-3740"`, `algorithm = "CRC-5/USB"`, `algorithm = "CRC-82/DARC"`,
-		`sum = { width = 8 }`, `sum = { width = 32, word = 4 }`, `sum = { width = 16, word = 2, form = "ones_complement" }`,
-		`algorithm = "xor-16/u16le"`, `algorithm = "fletcher-16"`, `algorithm = "fletcher-32/u16le"`, `algorithm = "adler-32"`, `algorithm = "SHA-256"`, `algorithm = "bsd-sum"`, `algorithm = "sysv-sum"`, `algorithm = "posix-cksum"`, `algorithm = "carry-16/u16be/ones-complement"`}
 	verdicts := map[evidence.Verdict]int{}
 	rapid.Check(t, func(t *rapid.T) {
-		n := rapid.IntRange(1, 8).Draw(t, "rules")
-		var rules strings.Builder
-		for i := range n {
-			fmt.Fprintf(&rules, "\n[[checksum]]\nname = \"%d\"\n", i)
-			seeded := i > 0 && rapid.IntRange(0, 4).Draw(t, "seeded") == 0
-			if seeded {
-				fmt.Fprintf(&rules, "algorithm = \"CRC-32/ISO-HDLC\"\ninit_from = \"seed\"\ninit_as = %q\n", rapid.SampledFrom([]string{"register", "parameter", "continue"}).Draw(t, "as"))
-			} else {
-				rules.WriteString(rapid.SampledFrom(algorithms).Draw(t, "algorithm") + "\n")
-			}
-			repeated, end := rapid.IntRange(0, 3).Draw(t, "repeated") == 0, size
-			if repeated {
-				end = 0x30000 // so that all repetitions lie in the image
-			}
-			fmt.Fprintf(&rules, "cover = [%s]\n", strings.Join(covers(t, end), ", "))
-			if gaps := rapid.SampledFrom([]string{"", "gaps = 0xFF", `gaps = "skip"`}).Draw(t, "gaps"); gaps != "" {
-				fmt.Fprintln(&rules, gaps)
-			}
-			if rapid.Bool().Draw(t, "masked") {
-				at := rapid.IntRange(0x1000, end-0x100).Draw(t, "mask")
-				fmt.Fprintf(&rules, "count = [{ range = \"0x%X+%d\", as = 0x5A }, { range = \"0x100+4\", as = \"01020304\" }]\n", at, rapid.IntRange(1, 200).Draw(t, "masked bytes"))
-			}
-			if rapid.Bool().Draw(t, "padded") {
-				rules.WriteString("pad = { to = 4, with = 0xEE }\n")
-			}
-			if repeated {
-				fmt.Fprintf(&rules, "repeat = { count = %d, stride = %d, stored_stride = 16 }\n", rapid.IntRange(1, 9).Draw(t, "count"), rapid.IntRange(1, 0x3000).Draw(t, "stride"))
-			}
-			fmt.Fprintf(&rules, "stored = { at = 0x%X, bytes = 2, keep = \"low\" }\n", 0x200+0x100*i)
-		}
-		rules.WriteString("\n[[checksum]]\nname = \"seed\"\nalgorithm = \"CRC-32/ISO-HDLC\"\n" + fmt.Sprintf("cover = [%s]\n", strings.Join(covers(t, size), ", ")) + "stored = { at = 0x180 }\n")
-		m, err := maps.Parse("random.toml", fmt.Appendf(nil, "format = 1\n[image]\nsize = %d\nbyte_order = \"big\"\n%s", size, rules.String()))
-		require.NoError(t, err)
-		hole := rapid.IntRange(0x800, size-0x200).Draw(t, "hole")
-		im, err := image.FromSegments(image.Segment{Data: data[:hole]},
-			image.Segment{Start: uint64(hole + 1 + rapid.IntRange(0, 0x100).Draw(t, "width")), Data: data[hole+0x101:]})
-		require.NoError(t, err)
-		b, err := maps.Bind(m, im)
-		require.NoError(t, err)
+		b := randomRules(t, size, data)
 		results := b.Check()
 		require.Equal(t, maps.CheckSeparately(b), results)
 		for _, r := range results {
@@ -84,6 +43,53 @@ func TestOnePassGivesWhatEachRuleGives(t *testing.T) {
 	t.Log(verdicts)
 	require.NotZero(t, verdicts["computed"])
 	require.NotZero(t, verdicts["not computed"])
+}
+
+// randomRules draws a map of random rules and an image of data with a hole.
+func randomRules(t *rapid.T, size int, data []byte) *maps.Bound {
+	algorithms := []string{`algorithm = "CRC-32/ISO-HDLC"`, `algorithm = "CRC-16/IBM-3740"`, `algorithm = "CRC-5/USB"`, `algorithm = "CRC-82/DARC"`,
+		`sum = { width = 8 }`, `sum = { width = 32, word = 4 }`, `sum = { width = 16, word = 2, form = "ones_complement" }`,
+		`algorithm = "xor-16/u16le"`, `algorithm = "fletcher-16"`, `algorithm = "fletcher-32/u16le"`, `algorithm = "adler-32"`, `algorithm = "SHA-256"`, `algorithm = "bsd-sum"`, `algorithm = "sysv-sum"`, `algorithm = "posix-cksum"`, `algorithm = "carry-16/u16be/ones-complement"`}
+	n := rapid.IntRange(1, 8).Draw(t, "rules")
+	var rules strings.Builder
+	for i := range n {
+		fmt.Fprintf(&rules, "\n[[checksum]]\nname = \"%d\"\n", i)
+		seeded := i > 0 && rapid.IntRange(0, 4).Draw(t, "seeded") == 0
+		if seeded {
+			fmt.Fprintf(&rules, "algorithm = \"CRC-32/ISO-HDLC\"\ninit_from = \"seed\"\ninit_as = %q\n", rapid.SampledFrom([]string{"register", "parameter", "continue"}).Draw(t, "as"))
+		} else {
+			rules.WriteString(rapid.SampledFrom(algorithms).Draw(t, "algorithm") + "\n")
+		}
+		repeated, end := rapid.IntRange(0, 3).Draw(t, "repeated") == 0, size
+		if repeated {
+			end = 0x30000 // so that all repetitions lie in the image
+		}
+		fmt.Fprintf(&rules, "cover = [%s]\n", strings.Join(covers(t, end), ", "))
+		if gaps := rapid.SampledFrom([]string{"", "gaps = 0xFF", `gaps = "skip"`}).Draw(t, "gaps"); gaps != "" {
+			fmt.Fprintln(&rules, gaps)
+		}
+		if rapid.Bool().Draw(t, "masked") {
+			at := rapid.IntRange(0x1000, end-0x100).Draw(t, "mask")
+			fmt.Fprintf(&rules, "count = [{ range = \"0x%X+%d\", as = 0x5A }, { range = \"0x100+4\", as = \"01020304\" }]\n", at, rapid.IntRange(1, 200).Draw(t, "masked bytes"))
+		}
+		if rapid.Bool().Draw(t, "padded") {
+			rules.WriteString("pad = { to = 4, with = 0xEE }\n")
+		}
+		if repeated {
+			fmt.Fprintf(&rules, "repeat = { count = %d, stride = %d, stored_stride = 16 }\n", rapid.IntRange(1, 9).Draw(t, "count"), rapid.IntRange(1, 0x3000).Draw(t, "stride"))
+		}
+		fmt.Fprintf(&rules, "stored = { at = 0x%X, bytes = 2, keep = \"low\" }\n", 0x200+0x100*i)
+	}
+	rules.WriteString("\n[[checksum]]\nname = \"seed\"\nalgorithm = \"CRC-32/ISO-HDLC\"\n" + fmt.Sprintf("cover = [%s]\n", strings.Join(covers(t, size), ", ")) + "stored = { at = 0x180 }\n")
+	m, err := maps.Parse("random.toml", fmt.Appendf(nil, "format = 1\n[image]\nsize = %d\nbyte_order = \"big\"\n%s", size, rules.String()))
+	require.NoError(t, err)
+	hole := rapid.IntRange(0x800, size-0x200).Draw(t, "hole")
+	im, err := image.FromSegments(image.Segment{Data: data[:hole]},
+		image.Segment{Start: uint64(hole + 1 + rapid.IntRange(0, 0x100).Draw(t, "width")), Data: data[hole+0x101:]})
+	require.NoError(t, err)
+	b, err := maps.Bind(m, im)
+	require.NoError(t, err)
+	return b
 }
 
 // covers draws ranges in any order, with literal bytes between.

@@ -11,18 +11,11 @@ import (
 )
 
 // rebalance returns the bytes of in's cell with which the rule reaches its
-// target. How each byte of the cell counts is measured, by computing the rule
-// with it changed: no other knowledge of words, masks and repetitions is needed.
-func (b *Bound) rebalance(in instance) ([]byte, error) {
+// target; value gives that of the rule for other bytes in the cell. How each
+// byte of the cell counts is measured, by changing it: no other knowledge of
+// words, masks and repetitions is needed.
+func (in instance) rebalance(value func(cell []byte) (checksum.Value, error)) ([]byte, error) {
 	n := int(in.cell.Size)
-	value := func(cell []byte) (checksum.Value, error) {
-		bound, err := b.Apply([]Patch{{Addr: in.cell.Start, After: cell}})
-		if err != nil {
-			return checksum.Value{}, err
-		}
-		budget := MaxCovered(b.Image.Size())
-		return newEvaluator(b.Map, bound.Image).compute(in, &budget)
-	}
 	alg := in.rule.alg
 	target, err := in.rule.Target.value(alg.Width())
 	if err != nil {

@@ -53,6 +53,10 @@ func (e *SealError) Unwrap() error { return e.Err }
 // the map names, and nothing else. Fields that are unset stay unset. Seal
 // changes nothing; [Bound.Apply] shows the image with its patches.
 //
+// Every byte is read once for the values as they are. What a patch makes of a
+// value is computed from that and the patched bytes, as in [Bound.Predict]; only
+// where the algorithm does not allow it the rule is evaluated anew.
+//
 // The patches are proved: all rules are evaluated again on the patched image,
 // and Seal fails unless each of them agrees or is unset. The error holds a
 // [*NoFieldError], [*LoopError] or [*SealError] for every rule that stands in
@@ -71,29 +75,21 @@ func (b *Bound) Seal() ([]Patch, error) {
 	if len(errs) > 0 {
 		return nil, errors.Join(errs...)
 	}
-	var patches []Patch
-	now, applied := b, 0
+	s := newSealer(b, all)
 	for _, i := range order {
-		if len(needs[i]) > 0 && applied < len(patches) {
-			var err error
-			if now, err = b.Apply(patches); err != nil {
+		if len(needs[i]) > 0 {
+			if err := s.advance(); err != nil {
 				return nil, err
 			}
-			applied = len(patches)
 		}
-		patch, err := now.seal(all[i])
-		if err != nil {
+		if err := s.seal(i); err != nil {
 			errs = append(errs, err)
-			continue
-		}
-		if patch != nil {
-			patches = append(patches, *patch)
 		}
 	}
 	if len(errs) > 0 {
 		return nil, errors.Join(errs...)
 	}
-	sealed, err := b.Apply(patches)
+	sealed, err := b.Apply(s.patches)
 	if err != nil {
 		return nil, err
 	}
@@ -102,7 +98,7 @@ func (b *Bound) Seal() ([]Patch, error) {
 			errs = append(errs, &SealError{r.Rule, r.Repeat, fmt.Errorf("after all rules were sealed: %s", r.Reason)})
 		}
 	}
-	return patches, errors.Join(errs...)
+	return s.patches, errors.Join(errs...)
 }
 
 // sealable returns the instances of all rules, and an error for each that
@@ -136,41 +132,4 @@ func (b *Bound) Apply(patches []Patch) (*Bound, error) {
 		return nil, fmt.Errorf("apply patches: %w", err)
 	}
 	return &Bound{Map: b.Map, Image: im, size: b.size}, nil
-}
-
-// seal returns the patch that makes one instance agree, nil if it does or is
-// unset.
-func (b *Bound) seal(in instance) (*Patch, error) {
-	budget := MaxCovered(b.Image.Size())
-	out := newEvaluator(b.Map, b.Image).evaluate(in, &budget)
-	if out.Verdict != evidence.Fail {
-		return nil, nil
-	}
-	fail := func(err error) error { return &SealError{in.rule.Name, in.n, err} }
-	where := in.written()
-	switch {
-	case out.code != CodeMismatch:
-		return nil, fail(errors.New(out.Reason))
-	case where.Size == 0:
-		return nil, &NoFieldError{in.rule.Name}
-	}
-	before, err := b.Image.Bytes(where)
-	if err != nil {
-		return nil, fail(err)
-	}
-	p := &Patch{Rule: in.rule.Name, Addr: where.Start, Before: before}
-	if in.rule.Stored != nil {
-		p.After = in.rule.Stored.encode(*out.value, before)
-	} else if p.After, err = b.rebalance(in); err != nil {
-		return nil, fail(err)
-	}
-	sealed, err := b.Apply([]Patch{*p})
-	if err != nil {
-		return nil, fail(err)
-	}
-	budget = MaxCovered(b.Image.Size())
-	if out := newEvaluator(b.Map, sealed.Image).evaluate(in, &budget); out.Verdict != evidence.Pass {
-		return nil, fail(fmt.Errorf("with %X at 0x%X it does not agree either: %s", p.After, p.Addr, out.Reason))
-	}
-	return p, nil
 }

@@ -34,15 +34,21 @@ func TestSealsOfAnyMap(t *testing.T) {
 				rapid.SampledFrom(forms).Draw(t, "form"), rapid.SampledFrom([]string{"big", "little"}).Draw(t, "order"), rapid.SampledFrom([]string{"zero", "ones", "ignore"}).Draw(t, "upper"))
 			rules = append(rules, rule)
 		}
+		if rule := rapid.SampledFrom([]string{"", `algorithm = "CRC-16/IBM-3740"`, "sum = { width = 16, word = 2 }", `algorithm = "xor-16/u16le"`, `algorithm = "carry-16/u16be/ones-complement"`}).Draw(t, "target over all"); rule != "" {
+			rules = append(rules, fmt.Sprintf("\n[[checksum]]\nname = \"target\"\n%s\ncover = [\"0x0+%d\", \"0x%X+2\"]\ntarget = 0x1234\nrebalance = { at = 0x%X, bytes = 2 }\n", rule, size, size, size))
+		}
 		rules = rapid.Permutation(rules).Draw(t, "order of rules")
-		m, err := maps.Parse("random.toml", fmt.Appendf(nil, "format = 1\n[image]\nsize = %d\nbyte_order = \"big\"\n%s", size, strings.Join(rules, "")))
+		m, err := maps.Parse("random.toml", fmt.Appendf(nil, "format = 1\n[image]\nsize = %d\nbyte_order = \"big\"\n%s", size+2, strings.Join(rules, "")))
 		require.NoError(t, err)
-		im, err := image.FromSegments(image.Segment{Data: rapid.SliceOfN(rapid.Byte(), size, size).Draw(t, "bytes")})
+		im, err := image.FromSegments(image.Segment{Data: rapid.SliceOfN(rapid.Byte(), size+2, size+2).Draw(t, "bytes")})
 		require.NoError(t, err)
 		b, err := maps.Bind(m, im)
 		require.NoError(t, err)
 		patches, err := b.Seal()
 		require.NoError(t, err)
+		anew, errs := maps.SealSeparately(b)
+		require.Empty(t, errs)
+		require.Equal(t, anew, patches)
 		sealed, err := b.Apply(patches)
 		require.NoError(t, err)
 		require.Empty(t, failures(t, sealed))

@@ -3,9 +3,11 @@ package maps
 import (
 	"fmt"
 	"io"
+	"slices"
 
 	"example.com/calproof/checksum"
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 )
 
 // separate evaluates each rule by itself, reading each of its ranges in turn.
@@ -27,7 +29,7 @@ func CheckSeparately(b *Bound) []RuleResult {
 				in = instance{rule: r, n: in.n, err: errTooMany}
 			}
 			value, err := ev.compute(in, &budget)
-			results = append(results, ev.outcome(in, value, err).RuleResult)
+			results = append(results, ev.outcome(in, value, err))
 			if in.err != nil {
 				break
 			}
@@ -197,4 +199,49 @@ func until(masks []mask, addr, n uint64) uint64 {
 		return n
 	}
 	return min(n, masks[0].where.Start-addr)
+}
+
+// SealSeparately is Seal in which every rule is evaluated anew whenever its
+// value is needed, and nothing is computed from patched bytes alone.
+func SealSeparately(b *Bound) (patches []Patch, errs []error) {
+	all, errs := b.sealable()
+	order, loop := sealOrder(all, dependencies(all))
+	if loop != nil || len(errs) > 0 {
+		return nil, errs
+	}
+	for _, i := range order {
+		in := all[i]
+		value := func(more ...Patch) (*Bound, checksum.Value, error) {
+			now, err := b.Apply(append(slices.Clone(patches), more...))
+			if err != nil {
+				return nil, checksum.Value{}, err
+			}
+			budget := MaxCovered(b.Image.Size())
+			v, err := (&separate{newEvaluator(now.Map, now.Image), map[string]*checksum.Value{}}).compute(in, &budget)
+			return now, v, err
+		}
+		now, v, err := value()
+		if err != nil {
+			return nil, []error{err}
+		}
+		if newEvaluator(b.Map, now.Image).outcome(in, v, nil).Verdict != evidence.Fail {
+			continue
+		}
+		where := in.written()
+		before, err := now.Image.Bytes(where)
+		if err != nil {
+			return nil, []error{err}
+		}
+		p := Patch{Rule: in.rule.Name, Addr: where.Start, Before: before}
+		if in.rule.Stored != nil {
+			p.After = in.rule.Stored.encode(v, before)
+		} else if p.After, err = in.rebalance(func(cell []byte) (checksum.Value, error) {
+			_, v, err := value(Patch{Addr: where.Start, After: cell})
+			return v, err
+		}); err != nil {
+			return nil, []error{err}
+		}
+		patches = append(patches, p)
+	}
+	return patches, nil
 }
