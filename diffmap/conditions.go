@@ -123,8 +123,9 @@ func coverageSame(diff *Result, expected []evidence.Finding) Condition {
 	return c
 }
 
-// checksumsHold judges the rules; broken is what brokenSignatures found.
-func checksumsHold(diff *Result, broken []evidence.Finding) Condition {
+// checksumsHold judges the rules; broken is what brokenSignatures found, and
+// predicted what predict returned.
+func checksumsHold(diff *Result, broken []evidence.Finding, predicted []maps.Prediction) Condition {
 	c := Condition{Code: ConditionChecksums, Title: "every checksum rule holds in the modified image"}
 	for _, f := range broken {
 		c.find(f)
@@ -148,6 +149,7 @@ func checksumsHold(diff *Result, broken []evidence.Finding) Condition {
 		c.Findings = append(c.Findings, f)
 		c.say(r.After.Verdict, "%s", f.Message)
 	}
+	c.sayTwoWays(diff, predicted)
 	return c
 }
 

@@ -43,6 +43,7 @@ const (
 	CodeSignatureBroken   = "signature-broken"        // bytes that a signature covers differ
 	CodeNoOriginal        = "no-original"             // resealed without the image before the edit
 	CodeFieldNotAllowed   = "field-not-allowed"       // a stored value that was put right lies where no edit is allowed
+	CodeTwoWaysDiffer     = "checksum-two-ways"       // the value of a rule computed from all bytes is not the one that follows from the original's and the changed bytes
 	CodeNotJudged         = "not-judged"              // something that could not be judged, and why
 )
 
