@@ -173,7 +173,7 @@ func (ev *evaluator) outcome(in instance, value checksum.Value, err error) RuleR
 	}
 	field := make([]byte, in.field.Size)
 	if _, err := ev.im.ReadAddr(field, in.field.Start); err != nil {
-		out.Computed = value.String()
+		out.Computed = in.rule.shown(value)
 		out.fail(fmt.Errorf("the stored value cannot be read: %w", err))
 		return out
 	}

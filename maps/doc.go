@@ -22,6 +22,8 @@
 //   - instance, repetition: one evaluation of a rule that is repeated, or of one
 //     record of a table or item of a list in the image.
 //   - seal: to compute the fields that make every rule agree.
+//   - predict: to compute what a rule will give after a patch, from what it gives
+//     now and the bytes that change.
 //   - table: a calibration value with units: scalar, curve (one axis) or map
 //     (two axes). Rows run along y, columns along x.
 //

@@ -115,3 +115,33 @@ func ExampleBound_Seal() {
 	// calibration CRC at 0x1E: 0000 -> 29B1
 	// pass
 }
+
+// What will the checksum be if one byte changes? The CRC of "123406789" follows
+// from that of "123456789" and the two bytes (Python's binascii.crc_hqx agrees).
+func ExampleBound_Predict() {
+	m, err := maps.Parse("tiny.toml", []byte(tinyMap))
+	if err != nil {
+		log.Fatal(err)
+	}
+	memory := make([]byte, 0x20)
+	copy(memory, "123456789")
+	im, err := image.FromSegments(image.Segment{Data: memory})
+	if err != nil {
+		log.Fatal(err)
+	}
+	b, err := maps.Bind(m, im)
+	if err != nil {
+		log.Fatal(err)
+	}
+	results := b.Check()
+	predictions, err := b.Predict(results, []maps.Patch{{Addr: 4, After: []byte("0")}})
+	if err != nil {
+		log.Fatal(err)
+	}
+	for i, p := range predictions {
+		if p.Known() {
+			fmt.Printf("%s: now %s, then %s\n", p.Rule, results[i].Computed, p.Computed)
+		}
+	}
+	// Output: calibration CRC: now 0x29B1, then 0x0AE6
+}
