@@ -93,6 +93,20 @@ type Read struct {
 	MinLineBlocks uint64 `toml:"min_line_blocks"`
 	// Bytes of content needed before a data line that never moves is called stuck.
 	MinDataBytes uint64 `toml:"min_data_bytes"`
+	// Shortest tail that is called a copy of what stands further up, in bytes; 64 or more.
+	MinCopyBytes uint64 `toml:"min_copy_bytes"`
+	// Pairs of equal eight-byte sequences that must be out of step before a byte is called lost or doubled. A quarter of it is enough where nearly all of the image keeps to words.
+	MinShiftPairs uint64 `toml:"min_shift_pairs"`
+	// Pairs of letters that must make words in another order of bytes before the image is called swapped or interleaved.
+	MinOrderPairs uint64 `toml:"min_order_pairs"`
+	// Shortest unbroken text that is searched for a terminal session or an HTML page, and shortest image that is called a text file, in bytes.
+	MinTextBytes uint64 `toml:"min_text_bytes"`
+	// Lines that only a terminal session has, needed before a text is called one.
+	MinSessionLines uint64 `toml:"min_session_lines"`
+	// Entropy from which a block of 4096 bytes is called compressed, encrypted or random, in bits a byte; 8 at most.
+	MinEntropyBits float64 `toml:"min_entropy_bits"`
+	// Shortest run of such blocks that is reported, in bytes; 4096 or more.
+	MinEntropyBytes uint64 `toml:"min_entropy_bytes"`
 	// Share of the content, in percent, that agreeing checksum rules must cover before a read is called proved.
 	MinProvedPercent uint64 `toml:"min_proved_percent"`
 	// Bytes the adapter transfers at a time; differences between reads that fall into whole blocks point at the adapter.

@@ -158,7 +158,9 @@ func (v *validator) bench() {
 		value uint64
 	}{
 		{"min_hole_bytes", read.MinHoleBytes}, {"min_tail_bytes", read.MinTailBytes}, {"min_repeat_bytes", read.MinRepeatBytes},
-		{"min_line_blocks", read.MinLineBlocks}, {"min_data_bytes", read.MinDataBytes},
+		{"min_line_blocks", read.MinLineBlocks}, {"min_data_bytes", read.MinDataBytes}, {"min_copy_bytes", read.MinCopyBytes},
+		{"min_shift_pairs", read.MinShiftPairs}, {"min_order_pairs", read.MinOrderPairs}, {"min_text_bytes", read.MinTextBytes},
+		{"min_session_lines", read.MinSessionLines}, {"min_entropy_bytes", read.MinEntropyBytes},
 		{"min_proved_percent", read.MinProvedPercent}, {"transfer_block_bytes", read.TransferBlockBytes},
 	} {
 		if path := "read." + f.key; v.given(path) && !v.has(path) && f.value == 0 {
@@ -167,6 +169,15 @@ func (v *validator) bench() {
 	}
 	if read.MinProvedPercent > 100 {
 		v.key("read.min_proved_percent", "must be at most 100")
+	}
+	if n := read.MinCopyBytes; n > 0 && n < 64 {
+		v.key("read.min_copy_bytes", "must be at least 64, the bytes that are looked for further up")
+	}
+	if n := read.MinEntropyBytes; n > 0 && n < 4096 {
+		v.key("read.min_entropy_bytes", "must be at least 4096, the block whose entropy is taken")
+	}
+	if path := "read.min_entropy_bits"; v.given(path) && !v.has(path) && !(read.MinEntropyBits > 0 && read.MinEntropyBits <= 8) {
+		v.key(path, "must be above 0 and at most 8, the bits of a byte")
 	}
 }
 

@@ -36,10 +36,15 @@
 // when nothing in it disagrees. Data lines are judged over 4096 bytes of
 // content. A constant tail is worth a caution from 1024 bytes and a 64th of
 // the image on, a constant stretch in a region that should hold content from
-// 1024 bytes on. A pass needs agreeing checksum rules over half of the content.
-// The [read] section of a map sets all of these, and transfer_block_bytes: with
-// it a block of that very size counts when it stands twice. The key names stand
-// in maps/LANGUAGE.md.
+// 1024 bytes on, a tail that is a copy from 4096 bytes on. A byte counts as lost
+// or doubled when 32 pairs of equal sequences are out of step, bytes as swapped
+// or interleaved when 40 pairs of letters say so. Text is searched from 48 bytes
+// on; two lines that only a session has make it one. High entropy is 7.9 bits a
+// byte or more, over 8192 bytes. A pass needs agreeing checksum rules over half
+// of the content. The [read] section of a map sets all of these, and
+// transfer_block_bytes: with it a block of that very size counts when it stands
+// twice. DETECTION.md has a table of them all, with the key of each and the
+// figures that are fixed.
 //
 // # Cost
 //

@@ -12,12 +12,8 @@ import (
 // Text of a terminal session or an error page gets into an image when the
 // program that saved the read took what the other side said for data.
 const (
-	textMin     = 48 // bytes of unbroken text that are looked at
-	textRest    = 20 // an image is text if at most one byte in this many is not
-	sessionMin  = 2  // lines that only a session has
-	entropyUnit = 4096
-	entropyMin  = 7.9 // bits a byte over entropyUnit bytes; random bytes give about 7.95
-	entropyRun  = 2   // such units in a row
+	textRest    = 20   // an image is text if at most one byte in this many is not
+	entropyUnit = 4096 // bytes whose entropy is taken
 )
 
 // checkText looks for a terminal session or an HTML page in the image.
@@ -28,18 +24,18 @@ func (x *examiner) checkText() {
 			text += n
 		}
 	}
-	if n := uint64(x.c.size); n >= textMin && text >= n-n/textRest {
+	if n := uint64(x.c.size); n >= uint64(x.lim.textBytes) && text >= n-n/textRest {
 		x.found(CodeTextFile, evidence.Fault, x.all(),
 			"%d of %d bytes are plain text: this is a listing or what a program said, no memory; if it is a hex dump, convert it, else read again", text, n)
 	}
 	for _, s := range x.c.spans {
-		for _, t := range textRuns(s.data) {
+		for _, t := range textRuns(s.data, x.lim.textBytes) {
 			text := s.data[t.start:t.end]
 			r := s.rng(t.start, t.end)
 			if isHTML(text) {
 				x.found(CodeHTMLText, evidence.Fault, []image.Range{r},
 					"an HTML page (%q) stands at %s: what was saved there is the answer of a web server, no memory; read %s again", excerpt(text), r, r)
-			} else if n := sessionLines(text); n >= sessionMin {
+			} else if n := sessionLines(text); n >= x.lim.sessionLines {
 				x.found(CodeSessionText, evidence.Fault, []image.Range{r},
 					"%d lines of a terminal session (%q) stand at %s: what was saved there is what a program said, no memory; read %s again", n, excerpt(text), r, r)
 			}
@@ -47,11 +43,12 @@ func (x *examiner) checkText() {
 	}
 }
 
-// textRuns returns the stretches of unbroken text in data. The text bytes of
-// a session are printable ASCII, tab, CR, LF, backspace and escape.
-func textRuns(data []byte) []fillRun {
+// textRuns returns the stretches of least or more bytes of unbroken text in
+// data. The text bytes of a session are printable ASCII, tab, CR, LF,
+// backspace and escape.
+func textRuns(data []byte, least int) []fillRun {
 	var runs []fillRun
-	for i := textMin - 1; i < len(data); i += textMin {
+	for i := least - 1; i < len(data); i += least {
 		if !isSession(data[i]) {
 			continue
 		}
@@ -62,10 +59,10 @@ func textRuns(data []byte) []fillRun {
 		for to < len(data) && isSession(data[to]) {
 			to++
 		}
-		if to-from >= textMin {
+		if to-from >= least {
 			runs = append(runs, fillRun{from, to})
 		}
-		i += (to - i) / textMin * textMin
+		i += (to - i) / least * least
 	}
 	return runs
 }
@@ -132,11 +129,11 @@ func excerpt(text []byte) string {
 // Only a map says whether that is wrong.
 func (x *examiner) checkEntropy(proved []image.Range) {
 	for _, s := range x.c.spans {
-		for _, run := range entropyRuns(s.data) {
+		for _, run := range entropyRuns(s.data, x.lim) {
 			r := s.rng(run.start, run.end)
 			if x.m == nil {
 				x.found(CodeHighEntropy, evidence.Note, []image.Range{r},
-					"%s is compressed, encrypted or random (%.1f bits a byte or more); a map tells whether it should be", r, entropyMin)
+					"%s is compressed, encrypted or random (%g bits a byte or more); a map tells whether it should be", r, x.lim.entropyBits)
 				continue
 			}
 			for _, region := range x.m.Regions {
@@ -148,7 +145,7 @@ func (x *examiner) checkEntropy(proved []image.Range) {
 					continue
 				}
 				x.found(CodeHighEntropy, evidence.Caution, []image.Range{both},
-					"%s of region %q is compressed, encrypted or random (%.1f bits a byte or more), which %s is not; no agreeing checksum covers it, so compare it with a second read", both, region.Name, entropyMin, roleText(region.Role))
+					"%s of region %q is compressed, encrypted or random (%g bits a byte or more), which %s is not; no agreeing checksum covers it, so compare it with a second read", both, region.Name, x.lim.entropyBits, roleText(region.Role))
 			}
 		}
 	}
@@ -156,12 +153,12 @@ func (x *examiner) checkEntropy(proved []image.Range) {
 
 func roleText(r maps.Role) string { return fmt.Sprintf("a region of role %q", r) }
 
-// entropyRuns returns the stretches of at least entropyRun units of high
-// entropy.
-func entropyRuns(data []byte) []fillRun {
+// entropyRuns returns the stretches of units of high entropy that are long
+// enough.
+func entropyRuns(data []byte, lim limits) []fillRun {
 	var runs []fillRun
 	for at := 0; at+entropyUnit <= len(data); at += entropyUnit {
-		if entropyOf(data[at:at+entropyUnit]) < entropyMin {
+		if entropyOf(data[at:at+entropyUnit]) < lim.entropyBits {
 			continue
 		}
 		if n := len(runs); n > 0 && runs[n-1].end == at {
@@ -172,7 +169,7 @@ func entropyRuns(data []byte) []fillRun {
 	}
 	out := runs[:0]
 	for _, r := range runs {
-		if r.end-r.start >= entropyRun*entropyUnit {
+		if r.end-r.start >= lim.entropyBytes {
 			out = append(out, r)
 		}
 	}

@@ -12,7 +12,6 @@ import (
 const (
 	orderSample = 2 << 20 // bytes looked at for each arrangement, spread over the image
 	orderChunk  = 64 << 10
-	orderMin    = 40  // pairs an arrangement needs
 	orderRatio  = 1.4 // times the pairs of the image as it is, and ...
 	orderZ      = 4.5 // standard deviations more
 	wordMin     = 5   // letters in a row that make a word
@@ -113,7 +112,7 @@ func (x *examiner) checkOrder() {
 				best, bestScore = a, score
 			}
 		}
-		if moreWords(bestScore, asIs) {
+		if moreWords(bestScore, asIs, x.lim.orderPairs) {
 			x.found(best.code, evidence.Caution, nil,
 				"the text in the image makes words only with %s (%d pairs of letters against %d); the file is in another order than the memory, so read it again in the right one or say so in the map (%s)", best.name, bestScore, asIs, best.fix)
 		}
@@ -121,10 +120,10 @@ func (x *examiner) checkOrder() {
 }
 
 // moreWords reports whether an arrangement with score pairs beats the image as
-// it is with asIs by more than chance.
-func moreWords(score, asIs int) bool {
+// it is with asIs by more than chance, and has at least least of them.
+func moreWords(score, asIs, least int) bool {
 	a, b := float64(score), float64(asIs)
-	return score >= orderMin && a >= orderRatio*b && a-b >= orderZ*math.Sqrt(a+b)
+	return score >= least && a >= orderRatio*b && a-b >= orderZ*math.Sqrt(a+b)
 }
 
 // sampleStarts returns where chunks of n bytes begin that are looked at.

@@ -20,9 +20,8 @@ const (
 	seqBits     = 17      // log2 of the sequences remembered
 	phaseSample = 1 << 20 // sequences looked at
 	phaseStep   = 256     // bytes per point at which a shift is tried
-	phaseMin    = 32      // pairs across the point that must speak for a shift
 	phaseZ      = 5       // standard deviations by which they must outnumber the rest
-	strictMin   = 8       // the same in an image that keeps to words nearly everywhere, if none speaks against it
+	strictPart  = 4       // one in this many of the pairs asked for is enough in an image that keeps to words nearly everywhere, if none speaks against it
 	strictShare = 0.97    // what nearly everywhere means
 	phaseShare  = 0.85    // how strictly they must keep to it, against the other pairs
 )
@@ -119,8 +118,9 @@ type shift struct {
 }
 
 // find returns the likeliest shift: a point such that pairs across it keep to
-// an odd remainder as clearly as all other pairs keep to an even one.
-func (ph *phases) find() (shift, bool) {
+// an odd remainder as clearly as all other pairs keep to an even one. At least
+// least pairs must do so.
+func (ph *phases) find(least int) (shift, bool) {
 	best, bestZ := shift{}, 0.0
 	even, odd := ph.total[0]+ph.total[2], ph.total[1]+ph.total[3]
 	for p := range ph.cross[0] {
@@ -131,12 +131,12 @@ func (ph *phases) find() (shift, bool) {
 		all := even + odd - in[0] - in[1] - in[2] - in[3]
 		// Words of four bytes: remainder 1 or 3 takes the place of 0.
 		for r := 1; r < 4; r += 2 {
-			if z := contrast(in[r], in[0], ph.total[0]-in[0], all, len4, in); z > bestZ {
+			if z := contrast(in[r], in[0], ph.total[0]-in[0], all, least, len4, in); z > bestZ {
 				best, bestZ = shift{p * phaseStep, r == 1, true, in[r]}, z
 			}
 		}
 		// Words of two bytes: odd remainders take the place of even ones.
-		if z := contrast(in[1]+in[3], in[0]+in[2], even-in[0]-in[2], all, len2, in); z > bestZ && ph.total[2] > ph.total[0]/4 {
+		if z := contrast(in[1]+in[3], in[0]+in[2], even-in[0]-in[2], all, least, len2, in); z > bestZ && ph.total[2] > ph.total[0]/4 {
 			best, bestZ = shift{p * phaseStep, false, false, in[1] + in[3]}, z
 		}
 	}
@@ -152,22 +152,23 @@ const (
 
 // contrast returns by how many standard deviations pairs across a point keep
 // to a wrong remainder. right of them keep to the right one, and so do
-// outRight of the outAll pairs elsewhere. It is 0 if that is too few, or not
-// as strict as elsewhere: a part with an order of its own is no shift.
-func contrast(wrong, right, outRight, outAll int, strict float64, in [4]int) float64 {
+// outRight of the outAll pairs elsewhere. It is 0 if there are fewer than least,
+// or they are not as strict as elsewhere: a part with an order of its own is
+// no shift.
+func contrast(wrong, right, outRight, outAll, least int, strict float64, in [4]int) float64 {
 	inAll := in[0] + in[1] + in[2] + in[3]
-	if wrong < strictMin || outAll < 4*phaseMin {
+	if wrong < max(least/strictPart, 1) || outAll/4 < least {
 		return 0
 	}
 	out := float64(outRight) / float64(outAll)
-	if wrong < phaseMin && out < strictShare {
+	if wrong < least && out < strictShare {
 		return 0
 	}
 	if out < strict || float64(wrong)/float64(inAll) < phaseShare*out {
 		return 0
 	}
 	z := float64(wrong-right) / math.Sqrt(float64(wrong+right))
-	if z < phaseZ && out < strictShare || right > 0 && wrong < phaseMin {
+	if z < phaseZ && out < strictShare || right > 0 && wrong < least {
 		return 0
 	}
 	return z
@@ -179,10 +180,10 @@ func (x *examiner) checkShift() {
 		if uint64(len(s.data)) > math.MaxUint32-1 {
 			continue
 		}
-		if len(s.data) < 5*phaseMin { // too short for the pairs that contrast asks for
+		if len(s.data)/5 < x.lim.shiftPairs { // too short for the pairs that contrast asks for
 			continue
 		}
-		sh, ok := countPhases(s.data).find()
+		sh, ok := countPhases(s.data).find(x.lim.shiftPairs)
 		if !ok {
 			continue
 		}

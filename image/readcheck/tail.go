@@ -9,11 +9,10 @@ import (
 )
 
 const (
-	tailShare   = 64   // a constant tail shorter than one in this many of the bytes is ordinary padding
-	shortPeriod = 15   // longest period of a padding pattern that is no block
-	copyProbe   = 64   // bytes at the end of the image that are looked for further up
-	copyTries   = 16   // places at which they are looked at
-	copyMin     = 4096 // shortest tail that counts as a copy: short duplicates are ordinary
+	tailShare   = 64 // a constant tail shorter than one in this many of the bytes is ordinary padding
+	shortPeriod = 15 // longest period of a padding pattern that is no block
+	copyProbe   = 64 // bytes at the end of the image that are looked for further up
+	copyTries   = 16 // places at which they are looked at
 )
 
 // checkTail looks at the end of the image, where a read that stopped early was
@@ -32,7 +31,7 @@ func (x *examiner) checkTail() {
 		x.foundTail(r, "the last %d bytes (%s) hold nothing but %s", r.Size, r, what)
 		return
 	}
-	if at, d := copiedTail(s.data); at > 0 && len(s.data)-at >= copyMin {
+	if at, d := copiedTail(s.data); at > 0 && len(s.data)-at >= x.lim.copyBytes {
 		r := s.rng(at, len(s.data))
 		x.found(CodeTailCopy, evidence.Fault, []image.Range{r},
 			"the last %d bytes (%s) are a copy of those 0x%X bytes earlier, as a read leaves it that wrapped around or was padded with what was already there; read %s again", r.Size, r, d, r)
