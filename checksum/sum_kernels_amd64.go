@@ -13,7 +13,9 @@ var haveAVX2 = cpu.X86.HasAVX2
 // columns together costs as much as a few hundred bytes do without.
 const minVectors = 512
 
-// A vector holds four rows, so 32 columns: byte 4*i+k is in lanes[k][i].
+// A vector holds four rows, so 32 columns: byte 4*i+k is in lanes[k][i], so
+// those of column k are in lanes[k], one row in every second place, and those
+// of column k+4 between them.
 type columnLanes [4][8]uint32
 
 // addVectors adds n >= 1 vectors of bytes to 32 sums, which must not overflow.
@@ -38,11 +40,10 @@ func addColumnsFast(columns *[8]uint64, rows []byte) int {
 		block := min(n, 1<<20) // 255 * 2^20 < 2^32
 		var sum columnLanes
 		addVectors(&sum, &rows[taken], block)
-		for column := range columns {
-			s := &sum[column%4]
-			for row := range 4 {
-				columns[column] += uint64(s[column/4+2*row])
-			}
+		for k := range sum {
+			s := &sum[k]
+			columns[k] += uint64(s[0]) + uint64(s[2]) + uint64(s[4]) + uint64(s[6])
+			columns[k+4] += uint64(s[1]) + uint64(s[3]) + uint64(s[5]) + uint64(s[7])
 		}
 		taken += 32 * block
 		n -= block
@@ -59,15 +60,16 @@ func weighColumnsFast(columnSum, columnWeighted *[8]uint64, rows []byte) int {
 	n := len(rows) / 32
 	var sum, weighted columnLanes
 	weighVectors(&sum, &weighted, &rows[0], n)
-	for column := range columnSum {
-		s, w := &sum[column%4], &weighted[column%4]
-		for row := range uint64(4) {
-			// A vector counted from the last as number w holds the rows
-			// counted as 4*w to 4*w-3.
-			i := uint64(column)/4 + 2*row
-			columnSum[column] += uint64(s[i])
-			columnWeighted[column] += 4*uint64(w[i]) - row*uint64(s[i])
-		}
+	// A vector counted from the last as number w holds the rows counted as 4*w
+	// to 4*w-3.
+	for k := range sum {
+		s, w := &sum[k], &weighted[k]
+		a, b, c, d := uint64(s[0]), uint64(s[2]), uint64(s[4]), uint64(s[6])
+		columnSum[k] += a + b + c + d
+		columnWeighted[k] += 4*(uint64(w[0])+uint64(w[2])+uint64(w[4])+uint64(w[6])) - b - 2*c - 3*d
+		a, b, c, d = uint64(s[1]), uint64(s[3]), uint64(s[5]), uint64(s[7])
+		columnSum[k+4] += a + b + c + d
+		columnWeighted[k+4] += 4*(uint64(w[1])+uint64(w[3])+uint64(w[5])+uint64(w[7])) - b - 2*c - 3*d
 	}
 	return 32 * n
 }
