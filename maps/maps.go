@@ -76,6 +76,12 @@ type Bench struct {
 	MaxAdapterLatencyMS float64 `toml:"max_adapter_latency_ms"`
 	// Speed of the line to the controller, in bits a second.
 	LineBitsPerSecond float64 `toml:"line_bits_per_second"`
+	// Bits one byte takes on the line: 10 for a start bit, eight data bits and a stop bit (8N1), 11 with parity (8E1, 8O1) or a second stop bit (8N2).
+	LineBitsPerByte uint64 `toml:"line_bits_per_byte"`
+	// Bytes of a request for a transfer block.
+	RequestBytes uint64 `toml:"request_bytes"`
+	// Bytes of its answer besides the data.
+	AnswerBytes uint64 `toml:"answer_bytes"`
 	// Shortest and longest time a full read takes, in minutes.
 	ReadMinutes [2]float64 `toml:"read_minutes"`
 }
@@ -91,16 +97,38 @@ type Read struct {
 	MinTailBytes uint64 `toml:"min_tail_bytes"`
 	// Different 256-byte blocks that must read the same at both settings of an address line before a part of the image is called read through a stuck line.
 	MinLineBlocks uint64 `toml:"min_line_blocks"`
+	// The same for address lines 0 to 7. MinLineBlocks twice, if that is given, else the examiner's own.
+	MinLowLineBlocks uint64 `toml:"min_low_line_blocks"`
+	// The same over a whole image in which nothing contradicts the finding.
+	MinWholeLineBlocks uint64 `toml:"min_whole_line_blocks"`
+	// Different byte values that a 256-byte block must hold before it counts as content whose repetition means something.
+	MinBlockValues uint64 `toml:"min_block_values"`
+	// Largest share of such a block that one value may fill, in percent.
+	MaxBlockFillPercent uint64 `toml:"max_block_fill_percent"`
 	// Bytes of content needed before a data line that never moves is called stuck.
 	MinDataBytes uint64 `toml:"min_data_bytes"`
+	// Share of text in content, in percent, above which data bit 7 may rest at 0.
+	MaxTextPercent uint64 `toml:"max_text_percent"`
+	// Share of bytes of 0x80 and up in the other bytes of the bus, in percent, below which data bit 7 of one byte may rest at 0.
+	MinHighPercent uint64 `toml:"min_high_percent"`
+	// Data lines that may be called stuck in one part of the image; more of them at rest are a table of small values.
+	MaxStillLines uint64 `toml:"max_still_lines"`
 	// Shortest tail that is called a copy of what stands further up, in bytes; 64 or more.
 	MinCopyBytes uint64 `toml:"min_copy_bytes"`
 	// Pairs of equal eight-byte sequences that must be out of step before a byte is called lost or doubled. A quarter of it is enough where nearly all of the image keeps to words.
 	MinShiftPairs uint64 `toml:"min_shift_pairs"`
 	// Pairs of letters that must make words in another order of bytes before the image is called swapped or interleaved.
 	MinOrderPairs uint64 `toml:"min_order_pairs"`
+	// Times as many pairs of letters as the image as it is that another order must make.
+	MinOrderRatio float64 `toml:"min_order_ratio"`
+	// Standard deviations by which another order must make more of them.
+	MinOrderDeviations float64 `toml:"min_order_deviations"`
+	// Letters in a row that make a word whose pairs count.
+	MinWordLetters uint64 `toml:"min_word_letters"`
 	// Shortest unbroken text that is searched for a terminal session or an HTML page, and shortest image that is called a text file, in bytes.
 	MinTextBytes uint64 `toml:"min_text_bytes"`
+	// Share of text, in percent, from which the whole image is called a text file.
+	MinTextFilePercent uint64 `toml:"min_text_file_percent"`
 	// Lines that only a terminal session has, needed before a text is called one.
 	MinSessionLines uint64 `toml:"min_session_lines"`
 	// Entropy from which a block of 4096 bytes is called compressed, encrypted or random, in bits a byte; 8 at most.
@@ -109,6 +137,24 @@ type Read struct {
 	MinEntropyBytes uint64 `toml:"min_entropy_bytes"`
 	// Share of the content, in percent, that agreeing checksum rules must cover before a read is called proved.
 	MinProvedPercent uint64 `toml:"min_proved_percent"`
+	// Width of a checksum rule, in bits, from which its agreeing counts as proof, and from which it can tell how a read went wrong.
+	MinProofBits uint64 `toml:"min_proof_bits"`
+	// Smallest region that is called blank, in bytes.
+	MinRegionBytes uint64 `toml:"min_region_bytes"`
+	// Largest number of bytes lost or doubled that is tried on rules that fail.
+	MaxRuleShiftBytes uint64 `toml:"max_rule_shift_bytes"`
+	// Largest number of bytes lost or doubled that is tried between two reads that differ.
+	MaxReadShiftBytes uint64 `toml:"max_read_shift_bytes"`
+	// Bytes in which two reads must differ before one simple fault is named as the cause.
+	MinCauseBytes uint64 `toml:"min_cause_bytes"`
+	// Share of the differing bytes, in percent, that such a fault may leave unexplained.
+	MaxCauseMissPercent uint64 `toml:"max_cause_miss_percent"`
+	// Bits that must all differ in one direction between two reads before that means anything.
+	MinDirectionBits uint64 `toml:"min_direction_bits"`
+	// Equal bytes between differing ones that still belong to one stretch when differences are held against transfer blocks.
+	MaxStretchGapBytes uint64 `toml:"max_stretch_gap_bytes"`
+	// Share of the differing stretches, in percent, that must keep to transfer blocks.
+	MinBlockFitPercent uint64 `toml:"min_block_fit_percent"`
 	// Bytes the adapter transfers at a time; differences between reads that fall into whole blocks point at the adapter.
 	TransferBlockBytes uint64 `toml:"transfer_block_bytes"`
 }

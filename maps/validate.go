@@ -31,6 +31,7 @@ func validate(m *Map, p *problems) {
 	}
 	v.image()
 	v.bench()
+	v.readLimits()
 	for key, n := range map[string]int{"region": len(m.Regions), "table": len(m.Tables), "identity": len(m.Identities), "image.parts": len(m.Image.Parts)} {
 		if n > MaxEntries {
 			v.key(key, "has %d entries; at most %d are allowed", n, MaxEntries)
@@ -144,6 +145,13 @@ func (v *validator) bench() {
 			v.key(path, "must be above zero")
 		}
 	}
+	for _, f := range []limitKey{
+		{"bench.line_bits_per_byte", float64(b.LineBitsPerByte), 10, 12, "a start bit, eight data bits, a stop bit, and what parity and a second stop bit add"},
+		{"bench.request_bytes", float64(b.RequestBytes), 1, 256, ""},
+		{"bench.answer_bytes", float64(b.AnswerBytes), 1, 256, ""},
+	} {
+		v.limit(f)
+	}
 	if v.given("bench.read_minutes") && !v.has("bench.read_minutes") {
 		switch {
 		case b.ReadMinutes[0] <= 0:
@@ -151,33 +159,6 @@ func (v *validator) bench() {
 		case b.ReadMinutes[0] > b.ReadMinutes[1]:
 			v.key("bench.read_minutes", "the limits are the wrong way round; write the shortest time first")
 		}
-	}
-	read := v.m.Read
-	for _, f := range []struct {
-		key   string
-		value uint64
-	}{
-		{"min_hole_bytes", read.MinHoleBytes}, {"min_tail_bytes", read.MinTailBytes}, {"min_repeat_bytes", read.MinRepeatBytes},
-		{"min_line_blocks", read.MinLineBlocks}, {"min_data_bytes", read.MinDataBytes}, {"min_copy_bytes", read.MinCopyBytes},
-		{"min_shift_pairs", read.MinShiftPairs}, {"min_order_pairs", read.MinOrderPairs}, {"min_text_bytes", read.MinTextBytes},
-		{"min_session_lines", read.MinSessionLines}, {"min_entropy_bytes", read.MinEntropyBytes},
-		{"min_proved_percent", read.MinProvedPercent}, {"transfer_block_bytes", read.TransferBlockBytes},
-	} {
-		if path := "read." + f.key; v.given(path) && !v.has(path) && f.value == 0 {
-			v.key(path, "is zero; leave it out for the default")
-		}
-	}
-	if read.MinProvedPercent > 100 {
-		v.key("read.min_proved_percent", "must be at most 100")
-	}
-	if n := read.MinCopyBytes; n > 0 && n < 64 {
-		v.key("read.min_copy_bytes", "must be at least 64, the bytes that are looked for further up")
-	}
-	if n := read.MinEntropyBytes; n > 0 && n < 4096 {
-		v.key("read.min_entropy_bytes", "must be at least 4096, the block whose entropy is taken")
-	}
-	if path := "read.min_entropy_bits"; v.given(path) && !v.has(path) && !(read.MinEntropyBits > 0 && read.MinEntropyBits <= 8) {
-		v.key(path, "must be above 0 and at most 8, the bits of a byte")
 	}
 }
 

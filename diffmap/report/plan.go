@@ -27,7 +27,7 @@ func (d PlanData) text(p *printer, findings []evidence.Finding) {
 	p.line(0, "")
 	p.pairs([][2]string{
 		{"map", d.Map.line()},
-		{"line", fmt.Sprintf("%s bits/s, %d bits a byte (8N1: start-stop framing, no parity)", decimal(d.BitsPerSecond), d.BitsPerByte)},
+		{"line", fmt.Sprintf("%s bits/s, %d bits a byte (%s)", decimal(d.BitsPerSecond), d.BitsPerByte, d.Framing())},
 		{"transfer", fmt.Sprintf("%s of %s", count(d.Exchanges, "exchange"), bytesOf(uint64(d.Block)))},
 		{"requests", fmt.Sprintf("%s more for requests and what frames the answers", readcheck.Time{Seconds: d.OverSeconds})},
 	})

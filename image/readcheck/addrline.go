@@ -10,10 +10,6 @@ import (
 	"example.com/calproof/image/evidence"
 )
 
-// wholeDistinct is the number of different rich units that must read the same
-// when no unit of the image contradicts the finding.
-const wholeDistinct = 2
-
 // lineRun is a stretch in which the image reads the same for several settings
 // of one or two address lines.
 type lineRun struct {
@@ -26,7 +22,8 @@ type lineRun struct {
 // order. A unit that differs from its partner ends a run. Units that are no
 // rich content agree by themselves and carry no weight.
 type lineTracker struct {
-	need     int // distinct rich units that make a run
+	need     int // distinct rich units that make a run, ...
+	whole    int // ... and that do when no unit of the image contradicts it
 	runs     []lineRun
 	cur      lineRun
 	recent   [8]uint64 // the hashes counted last
@@ -78,7 +75,7 @@ func (t *lineTracker) finish() []lineRun {
 		t.close(t.need)
 		return t.runs
 	}
-	t.close(wholeDistinct)
+	t.close(t.whole)
 	for i := range t.runs {
 		t.runs[i].whole = true
 	}
@@ -98,8 +95,8 @@ func (c *content) lines() int {
 
 // stuckLine returns where the image reads the same whether address line k is
 // low or high.
-func (c *content) stuckLine(k, need int) []lineRun {
-	t := lineTracker{need: need}
+func (c *content) stuckLine(k, need, whole int) []lineRun {
+	t := lineTracker{need: need, whole: whole}
 	for _, s := range c.spans {
 		if k < unitLines {
 			for u := range s.units() {
@@ -199,8 +196,8 @@ const (
 // a < b touch each other. For a line below unitLines it returns a run over the
 // whole image or none: sparse tables imitate a bridge of such a line over a
 // few kilobytes.
-func (c *content) shortedLines(a, b int, how bridge, need int) []lineRun {
-	t := lineTracker{need: need}
+func (c *content) shortedLines(a, b int, how bridge, need, whole int) []lineRun {
+	t := lineTracker{need: need, whole: whole}
 	for _, s := range c.spans {
 		switch {
 		case b < unitLines:
@@ -295,9 +292,9 @@ func (x *examiner) checkAddressLines() {
 	for k := range n {
 		need := x.lim.lineUnits
 		if k < unitLines {
-			need *= 2 // tables of doubled constants do the same over a kilobyte or two
+			need = x.lim.lowUnits
 		}
-		runs[k] = x.c.stuckLine(k, need)
+		runs[k] = x.c.stuckLine(k, need, x.lim.wholeUnits)
 	}
 	stuck := func(k int) bool { return len(runs[k]) > 0 && runs[k][0].whole }
 	shorted := make([]bool, n)
@@ -307,7 +304,7 @@ func (x *examiner) checkAddressLines() {
 				continue // a line that never toggles looks shorted to every other
 			}
 			for _, how := range []bridge{lowWins, highWins} {
-				short := x.c.shortedLines(a, b, how, x.lim.lineUnits)
+				short := x.c.shortedLines(a, b, how, x.lim.lineUnits, x.lim.wholeUnits)
 				if len(short) == 0 {
 					continue
 				}

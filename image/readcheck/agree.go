@@ -73,7 +73,7 @@ func Agree(m *maps.Map, reads ...*image.Image) (*Agreement, error) {
 	ag.Compared = image.TotalSize(common)
 	x.checkSameCoverage(reads, common)
 
-	cmp := comparer{m: m, ag: ag, many: len(reads) > 2}
+	cmp := comparer{m: m, lim: x.lim, ag: ag, many: len(reads) > 2}
 	if err := cmp.run(reads, common); err != nil {
 		return nil, err
 	}
@@ -119,6 +119,7 @@ func (x *examiner) checkSameCoverage(reads []*image.Image, common []image.Range)
 // comparer walks the reads side by side.
 type comparer struct {
 	m    *maps.Map
+	lim  limits
 	ag   *Agreement
 	many bool
 
@@ -134,7 +135,6 @@ type sample struct {
 }
 
 const (
-	clusterGap  = 8    // equal bytes that still belong to one differing stretch
 	maxClusters = 4096 // per pair
 	maxSamples  = 4096
 )
@@ -175,7 +175,7 @@ func (c *comparer) run(reads []*image.Image, common []image.Range) error {
 	})
 	for i := range c.ag.Pairs {
 		p := &c.ag.Pairs[i]
-		p.Block = alignedBlock(c.clusters[i], common, limitsFor(c.m).block)
+		p.Block = c.lim.alignedBlock(c.clusters[i], common)
 		p.Cause = c.cause(reads[0], i, common)
 	}
 	return nil
@@ -207,7 +207,7 @@ func (c *comparer) block(addr uint64, bufs [][]byte, n int) {
 			for bit := range 8 {
 				p.ByBit[bit] += uint64(d >> bit & 1)
 			}
-			c.clusters[i] = appendNear(c.clusters[i], addr+uint64(j), clusterGap, maxClusters)
+			c.clusters[i] = appendNear(c.clusters[i], addr+uint64(j), uint64(c.lim.stretchGap), maxClusters)
 		}
 		if same {
 			continue
@@ -311,7 +311,7 @@ func majorityOf(bufs [][]byte, j int) (byte, bool) {
 // boundaries, but for a byte or two that happened to be equal. It takes two
 // stretches, or one of a round size, or the size that the map names, which
 // goes before all others; 0 for none.
-func alignedBlock(clusters, common []image.Range, named int) int {
+func (lim limits) alignedBlock(clusters, common []image.Range) int {
 	if len(clusters) == 0 || len(common) == 0 {
 		return 0
 	}
@@ -324,12 +324,12 @@ func alignedBlock(clusters, common []image.Range, named int) int {
 				fits++
 			}
 		}
-		if fits*10 < len(clusters)*9 {
+		if fits*100 < len(clusters)*lim.blockFit {
 			return 0
 		}
 		return fits
 	}
-	if named >= minBlock && named <= maxBlock && keep(named) > 0 {
+	if named := lim.block; named >= minBlock && named <= maxBlock && keep(named) > 0 {
 		return named
 	}
 	for b := maxBlock; b >= minBlock; b-- {

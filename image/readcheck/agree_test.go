@@ -104,7 +104,7 @@ func TestAgreeDirectionOfBits(t *testing.T) {
 			fell++
 		}
 	}
-	require.Greater(t, fell, minCauseBytes)
+	require.Greater(t, fell, limitsFor(nil).causeBytes)
 	ag := agree(t, learning(), goodRead(), second)
 	p := ag.Pairs[0]
 	assert.EqualValues(t, fell, p.OneToZero)

@@ -32,7 +32,7 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 		return
 	}
 	outside := ag.Differ - learned
-	detail := pairDetail(ag.Pairs, func(p PairDiff) string { return fmt.Sprintf("read %d against read 1", p.Read) })
+	detail := x.pairDetail(ag.Pairs, func(p PairDiff) string { return fmt.Sprintf("read %d against read 1", p.Read) })
 	if x.m == nil {
 		x.found(CodeReadsDiffer, evidence.Caution, ag.Ranges,
 			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read again", outside, ag.Compared, listRanges(ag.Ranges), detail)
@@ -60,14 +60,14 @@ func (x *examiner) outsideAdaptation(ranges []image.Range) []image.Range {
 
 // pairDetail says in which direction bits differ, whether blocks are to blame,
 // and what explains it. name says which images a pair compares.
-func pairDetail(pairs []PairDiff, name func(PairDiff) string) string {
+func (x *examiner) pairDetail(pairs []PairDiff, name func(PairDiff) string) string {
 	var b strings.Builder
 	for _, p := range pairs {
 		if p.Bytes == 0 {
 			continue
 		}
 		fmt.Fprintf(&b, "; %s: %d bits 1 to 0, %d bits 0 to 1", name(p), p.OneToZero, p.ZeroToOne)
-		if weak := p.OneToZero + p.ZeroToOne; weak >= minDirection && (p.OneToZero == 0 || p.ZeroToOne == 0) {
+		if weak := p.OneToZero + p.ZeroToOne; weak >= uint64(x.lim.directionBits) && (p.OneToZero == 0 || p.ZeroToOne == 0) {
 			b.WriteString(" (one direction only: a weak supply or a marginal cell or line)")
 		}
 		if p.Block > 0 {
@@ -79,8 +79,6 @@ func pairDetail(pairs []PairDiff, name func(PairDiff) string) string {
 	}
 	return b.String()
 }
-
-const minDirection = 4 // differing bits that must all go one way before it means anything
 
 func regionList(where []RegionDiff) string {
 	var parts []string
@@ -96,7 +94,7 @@ func regionList(where []RegionDiff) string {
 
 // checkFirst runs on im the checks that need no map.
 func (x *examiner) checkFirst(im *image.Image) error {
-	c, err := load(im)
+	c, err := load(im, x.lim.rich)
 	if err != nil {
 		return err
 	}

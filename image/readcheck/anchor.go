@@ -27,7 +27,6 @@ type repair struct {
 }
 
 const (
-	anchorShift  = 4         // bytes lost or doubled that are tried
 	anchorRules  = 3         // failing rules, those that cover least, that are tried first
 	anchorBudget = 512 << 20 // bytes that may be summed while trying
 )
@@ -36,7 +35,7 @@ const (
 // first.
 func (x *examiner) repairs(n int) []repair {
 	var list []repair
-	for d := 1; d <= anchorShift; d++ {
+	for d := 1; d <= x.lim.ruleShift; d++ {
 		list = append(list,
 			repair{CodeShifted, fmt.Sprintf("moved up by %d: bytes were lost before it", d), func(i int) int { return i - d }, 0, d},
 			repair{CodeShifted, fmt.Sprintf("moved down by %d: bytes were doubled before it", d), func(i int) int { return i + d }, 0, -d})
@@ -94,7 +93,7 @@ func (x *examiner) checkAnchors(results []maps.RuleResult, identity []maps.Ident
 		return
 	}
 	s := x.c.spans[0]
-	failing := failingRules(results)
+	failing := x.lim.failingRules(results)
 	unread := map[string]bool{}
 	for _, id := range identity {
 		if id.Problem != "" {
@@ -130,10 +129,10 @@ func (x *examiner) checkAnchors(results []maps.RuleResult, identity []maps.Ident
 
 // failingRules returns the results that do not agree and are wide enough to
 // serve as an anchor, those that cover least first.
-func failingRules(results []maps.RuleResult) []maps.RuleResult {
+func (lim limits) failingRules(results []maps.RuleResult) []maps.RuleResult {
 	var list []maps.RuleResult
 	for _, r := range results {
-		if r.Verdict == evidence.Fail && wideEnough(r) {
+		if r.Verdict == evidence.Fail && lim.proves(r) {
 			list = append(list, r)
 		}
 	}

@@ -139,6 +139,24 @@ func TestPlanTimes(t *testing.T) {
 	assert.Equal(t, evidence.Fail, p.Verdict, "4 ms is more than 1 ms")
 }
 
+// With parity a byte takes 11 bits; a request of 20 bytes and 5 more around
+// its answer make 25 bytes an exchange.
+func TestPlanOfAnotherLine(t *testing.T) {
+	m := learning()
+	m.Image.Size = 1 << 20
+	m.Bench = maps.Bench{LineBitsPerByte: 11, RequestBytes: 20, AnswerBytes: 5}
+	p, err := NewPlan(m, PlanInput{LineBitsPerSecond: 11000, Block: 1024})
+	require.NoError(t, err)
+	assert.InDelta(t, 1048.576, p.LineSeconds, 1e-9)
+	assert.InDelta(t, 25.6, p.OverSeconds, 1e-9)
+	assert.Contains(t, p.Framing(), "8E1")
+	m.Bench.LineBitsPerByte = 0
+	p, err = NewPlan(m, PlanInput{LineBitsPerSecond: 11000, Block: 1024})
+	require.NoError(t, err)
+	assert.InDelta(t, 953.25, p.LineSeconds, 0.01)
+	assert.Contains(t, p.Framing(), "8N1")
+}
+
 func TestPlanFigures(t *testing.T) {
 	m := learning()
 	m.Image.Size = 4 << 20

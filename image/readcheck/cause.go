@@ -12,7 +12,7 @@ import (
 // does, or if too few addresses differ to tell.
 func (c *comparer) cause(first *image.Image, pair int, common []image.Range) string {
 	p := c.ag.Pairs[pair]
-	if p.Bytes < minCauseBytes {
+	if p.Bytes < uint64(c.lim.causeBytes) {
 		return ""
 	}
 	var samples []sample
@@ -35,7 +35,7 @@ func (c *comparer) cause(first *image.Image, pair int, common []image.Range) str
 		for _, s := range samples {
 			v, ok := at(from(s.addr))
 			if !ok || v != s.values[pair+1] {
-				if missed++; missed*50 > len(samples) {
+				if missed++; missed*100 > c.lim.causeMiss*len(samples) {
 					return false
 				}
 			}
@@ -47,7 +47,7 @@ func (c *comparer) cause(first *image.Image, pair int, common []image.Range) str
 	for _, r := range common {
 		lines = max(lines, bits.Len64(r.Start^r.Last()))
 	}
-	for d := uint64(1); d <= maxShift; d++ {
+	for d := uint64(1); d <= uint64(c.lim.readShift); d++ {
 		if explained(func(a uint64) uint64 { return a + d }) {
 			return fmt.Sprintf("from 0x%X on it is the first read moved down by %d: bytes were lost there", samples[0].addr, d)
 		}
@@ -98,8 +98,3 @@ func (c *comparer) dataCause(p PairDiff) string {
 	}
 	return ""
 }
-
-const (
-	minCauseBytes = 16 // fewer differing bytes prove no cause
-	maxShift      = 16 // bytes lost or doubled that are tried
-)

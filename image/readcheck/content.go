@@ -25,11 +25,14 @@ const (
 )
 
 // A unit is rich with at least richValues different byte values of which none
-// fills more than richTop of its 256 bytes.
+// fills more than richTop of its 256 bytes, unless a map says otherwise.
 const (
 	richValues = 12
 	richTop    = 192
 )
+
+// richness says which units are rich.
+type richness struct{ values, top int }
 
 // span is a stretch of bytes without a gap.
 type span struct {
@@ -73,7 +76,7 @@ type content struct {
 const maxContent = 2 << 30
 
 // load copies the bytes of im and classifies them.
-func load(im *image.Image) (*content, error) {
+func load(im *image.Image, rich richness) (*content, error) {
 	if im.Size() > maxContent {
 		return nil, fmt.Errorf("image holds %d bytes, more than the %d that can be examined; cut it to the memory it was read from", im.Size(), uint64(maxContent))
 	}
@@ -89,11 +92,11 @@ func load(im *image.Image) (*content, error) {
 		}
 		spans = append(spans, &span{start: r.Start, data: data})
 	}
-	return newContent(spans), nil
+	return newContent(spans, rich), nil
 }
 
 // newContent classifies the bytes of spans.
-func newContent(spans []*span) *content {
+func newContent(spans []*span, rich richness) *content {
 	c := &content{spans: spans}
 	for _, s := range spans {
 		c.size += len(s.data)
@@ -106,7 +109,7 @@ func newContent(spans []*span) *content {
 		for u := range n {
 			b := s.unit(u)
 			s.hashes[u] = hashUnit(b)
-			s.classes[u] = c.classify(b)
+			s.classes[u] = c.classify(b, rich)
 			if s.classes[u] == classRich {
 				c.rich++
 			}
@@ -122,7 +125,7 @@ func addHist(h *[256]uint64, data []byte) {
 }
 
 // classify tells what the unit b holds and counts its bytes.
-func (c *content) classify(b []byte) class {
+func (c *content) classify(b []byte, rich richness) class {
 	if isFill(b) {
 		c.hist[b[0]] += uint64(len(b))
 		return classFill
@@ -140,7 +143,7 @@ func (c *content) classify(b []byte) class {
 		top = max(top, n)
 		c.hist[v] += uint64(n)
 	}
-	if values >= richValues && top <= richTop {
+	if values >= rich.values && int(top) <= rich.top {
 		return classRich
 	}
 	return classPlain

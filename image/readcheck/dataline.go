@@ -314,10 +314,10 @@ func (x *examiner) plausibleStuck(l dataLine, v int, all []dataLine, st *lineSta
 		return false
 	}
 	if l.Bit == 7 && v == 0 {
-		if l.Width == 1 && x.c.textShare(p.r) > textShareMax {
+		if l.Width == 1 && x.c.textShare(p.r) > x.lim.textShare {
 			return false
 		}
-		if l.Width > 1 && x.c.highShare(p.r, l) < highShareMin {
+		if l.Width > 1 && x.c.highShare(p.r, l) < x.lim.highShare {
 			return false
 		}
 	}
@@ -327,11 +327,5 @@ func (x *examiner) plausibleStuck(l dataLine, v int, all []dataLine, st *lineSta
 	if l.Width > 1 {
 		return false
 	}
-	return same <= maxStuckInPart
+	return same <= x.lim.stillLines
 }
-
-const (
-	textShareMax   = 0.9 // more printable characters than this, and bit 7 is 0 because the content is text
-	highShareMin   = 0.1 // fewer bytes of 0x80 and up than this in the other lanes, and bit 7 may be 0 by chance in one
-	maxStuckInPart = 2   // more still lines than this over a part are a table of small values
-)

@@ -11,10 +11,7 @@ import (
 
 // Text of a terminal session or an error page gets into an image when the
 // program that saved the read took what the other side said for data.
-const (
-	textRest    = 20   // an image is text if at most one byte in this many is not
-	entropyUnit = 4096 // bytes whose entropy is taken
-)
+const entropyUnit = 4096 // bytes whose entropy is taken
 
 // checkText looks for a terminal session or an HTML page in the image.
 func (x *examiner) checkText() {
@@ -24,7 +21,7 @@ func (x *examiner) checkText() {
 			text += n
 		}
 	}
-	if n := uint64(x.c.size); n >= uint64(x.lim.textBytes) && text >= n-n/textRest {
+	if n := uint64(x.c.size); n >= uint64(x.lim.textBytes) && float64(text) >= x.lim.textFile*float64(n) {
 		x.found(CodeTextFile, evidence.Fault, x.all(),
 			"%d of %d bytes are plain text: this is a listing or what a program said, no memory; if it is a hex dump, convert it, else read again", text, n)
 	}

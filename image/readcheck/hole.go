@@ -19,7 +19,7 @@ func (x *examiner) checkHoles(proved []image.Range) {
 				continue
 			}
 			data := s.data[part.Start-s.start:][:part.Size]
-			if len(data) >= minRegion && isFill(data) {
+			if len(data) >= x.lim.region && isFill(data) {
 				x.found(CodeRegionBlank, evidence.Fault, []image.Range{part},
 					"region %q holds nothing but 0x%02X, and the map expects content; read %s again", region.Name, data[0], part)
 				continue
@@ -39,10 +39,6 @@ func (x *examiner) checkHoles(proved []image.Range) {
 		}
 	}
 }
-
-// minRegion is the smallest region that is called blank: a flag of a few bytes
-// may well hold one value.
-const minRegion = 16
 
 // fillRun is a stretch data[start:end] of one value.
 type fillRun struct{ start, end int }

@@ -12,7 +12,7 @@ import (
 )
 
 func contentOf(start uint64, data []byte) *content {
-	return newContent([]*span{{start: start, data: data}})
+	return newContent([]*span{{start: start, data: data}}, limitsFor(nil).rich)
 }
 
 // stuckPlain says by the definition whether line k never matters in data.
@@ -31,17 +31,17 @@ func TestStuckLineAgainstDefinition(t *testing.T) {
 		for k := range 15 {
 			data := faults.Synth(rand.New(rand.NewPCG(uint64(k), 5)), 32<<10)
 			require.False(t, stuckPlain(start, data, k))
-			assert.Empty(t, contentOf(start, data).stuckLine(k, 16), "line %d of a healthy image", k)
+			assert.Empty(t, contentOf(start, data).stuckLine(k, 16, 2), "line %d of a healthy image", k)
 			for i := range data {
 				data[i] = data[i&^(1<<k)]
 			}
 			require.True(t, stuckPlain(start, data, k))
-			runs := contentOf(start, data).stuckLine(k, 16)
+			runs := contentOf(start, data).stuckLine(k, 16, 2)
 			require.Len(t, runs, 1, "line %d", k)
 			assert.True(t, runs[0].whole)
 
 			data[20000] ^= 1 // one byte that contradicts it ...
-			for _, run := range contentOf(start, data).stuckLine(k, 16) {
+			for _, run := range contentOf(start, data).stuckLine(k, 16, 2) {
 				assert.False(t, run.whole, "line %d", k) // ... leaves only parts
 			}
 		}
@@ -53,7 +53,7 @@ func TestShortedLinesAgainstDefinition(t *testing.T) {
 		for _, pair := range [][2]int{{0, 1}, {2, 7}, {0, 9}, {7, 8}, {8, 14}, {12, 13}} {
 			a, b := pair[0], pair[1]
 			data := faults.Synth(rand.New(rand.NewPCG(uint64(a), uint64(b))), 32<<10)
-			assert.Empty(t, contentOf(0, data).shortedLines(a, b, how, 16))
+			assert.Empty(t, contentOf(0, data).shortedLines(a, b, how, 16, 2))
 			out := make([]byte, len(data))
 			for i := range out {
 				j := i
@@ -65,10 +65,10 @@ func TestShortedLinesAgainstDefinition(t *testing.T) {
 				}
 				out[i] = data[j]
 			}
-			runs := contentOf(0, out).shortedLines(a, b, how, 16)
+			runs := contentOf(0, out).shortedLines(a, b, how, 16, 2)
 			require.Len(t, runs, 1, "lines %d and %d", a, b)
 			assert.True(t, runs[0].whole)
-			assert.Empty(t, contentOf(0, out).shortedLines(a, b, 1-how, 16), "the other level wins nothing")
+			assert.Empty(t, contentOf(0, out).shortedLines(a, b, 1-how, 16, 2), "the other level wins nothing")
 		}
 	}
 }

@@ -130,7 +130,7 @@ func TestAnchorsPlaceAShift(t *testing.T) {
 // Reading in runs gives the same bytes as reading one at a time.
 func TestRearrangedReads(t *testing.T) {
 	data := faults.Synth(rand.New(rand.NewPCG(44, 1)), 16<<10)
-	x := &examiner{c: contentOf(0, data)}
+	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
 	r := rand.New(rand.NewPCG(44, 2))
 	for _, rep := range x.repairs(len(data)) {
 		for range 5 {

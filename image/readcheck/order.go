@@ -12,9 +12,6 @@ import (
 const (
 	orderSample = 2 << 20 // bytes looked at for each arrangement, spread over the image
 	orderChunk  = 64 << 10
-	orderRatio  = 1.4 // times the pairs of the image as it is, and ...
-	orderZ      = 4.5 // standard deviations more
-	wordMin     = 5   // letters in a row that make a word
 )
 
 // arrangement is a way to read the bytes of an image of n bytes: byte i of the
@@ -59,14 +56,14 @@ func letterTable() *[256]int8 {
 	return &t
 }
 
-// words counts directed pairs inside words of wordMin letters or more.
-func words(data []byte, directed *[1024]bool, letters *[256]int8) int {
+// words counts directed pairs inside words of least letters or more.
+func words(data []byte, directed *[1024]bool, letters *[256]int8, least int) int {
 	n, run, pairs := 0, 0, 0
 	prev := int8(-1)
 	for _, b := range data {
 		l := letters[b]
 		if l < 0 {
-			if run >= wordMin {
+			if run >= least {
 				n += pairs
 			}
 			run, pairs, prev = 0, 0, -1
@@ -78,7 +75,7 @@ func words(data []byte, directed *[1024]bool, letters *[256]int8) int {
 		prev = l
 		run++
 	}
-	if run >= wordMin {
+	if run >= least {
 		n += pairs
 	}
 	return n
@@ -95,7 +92,7 @@ func (x *examiner) checkOrder() {
 		starts := sampleStarts(n)
 		asIs := 0
 		for _, at := range starts {
-			asIs += words(s.data[at:min(at+orderChunk, n)], directed, letters)
+			asIs += words(s.data[at:min(at+orderChunk, n)], directed, letters, x.lim.wordLetters)
 		}
 		best, bestScore := arrangement{}, 0
 		buf := make([]byte, orderChunk)
@@ -106,13 +103,13 @@ func (x *examiner) checkOrder() {
 				for i := range b {
 					b[i] = s.data[a.from(at+i, n)]
 				}
-				score += words(b, directed, letters)
+				score += words(b, directed, letters, x.lim.wordLetters)
 			}
 			if score > bestScore {
 				best, bestScore = a, score
 			}
 		}
-		if moreWords(bestScore, asIs, x.lim.orderPairs) {
+		if x.lim.moreWords(bestScore, asIs) {
 			x.found(best.code, evidence.Caution, nil,
 				"the text in the image makes words only with %s (%d pairs of letters against %d); the file is in another order than the memory, so read it again in the right one or say so in the map (%s)", best.name, bestScore, asIs, best.fix)
 		}
@@ -120,10 +117,10 @@ func (x *examiner) checkOrder() {
 }
 
 // moreWords reports whether an arrangement with score pairs beats the image as
-// it is with asIs by more than chance, and has at least least of them.
-func moreWords(score, asIs, least int) bool {
+// it is with asIs by more than chance.
+func (lim limits) moreWords(score, asIs int) bool {
 	a, b := float64(score), float64(asIs)
-	return score >= least && a >= orderRatio*b && a-b >= orderZ*math.Sqrt(a+b)
+	return score >= lim.orderPairs && a >= lim.orderRatio*b && a-b >= lim.orderDeviations*math.Sqrt(a+b)
 }
 
 // sampleStarts returns where chunks of n bytes begin that are looked at.

@@ -1,6 +1,7 @@
 package readcheck
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"time"
@@ -17,8 +18,8 @@ const (
 	SlowAdapterMS       = 16.0 // milliseconds many adapters hold an answer back until they are set otherwise
 	LineBitsPerSecond   = 9600.0
 	TransferBlock       = 128 // bytes asked for at a time
-	requestBytes        = 9   // a request: header, service, address, length, checksum
-	answerBytes         = 6   // what an answer holds besides the data
+	RequestBytes        = 9   // a request: header, service, address, length, checksum
+	AnswerBytes         = 6   // what an answer holds besides the data
 )
 
 // BitsPerByte is what one byte takes on an asynchronous serial line with
@@ -77,7 +78,7 @@ func NewPlan(m *maps.Map, in PlanInput) (*Plan, error) {
 	if m == nil {
 		return nil, fmt.Errorf("plan: a map is needed for the size of the memory; give one with --map")
 	}
-	p := &Plan{Bytes: m.Image.Size, BitsPerByte: BitsPerByte, ReadMinutes: m.Bench.ReadMinutes,
+	p := &Plan{Bytes: m.Image.Size, BitsPerByte: cmp.Or(int(m.Bench.LineBitsPerByte), BitsPerByte), ReadMinutes: m.Bench.ReadMinutes,
 		BitsPerSecond: firstSet(in.LineBitsPerSecond, m.Bench.LineBitsPerSecond, LineBitsPerSecond),
 		Block:         int(firstSet(float64(in.Block), float64(m.Read.TransferBlockBytes), TransferBlock))}
 	switch {
@@ -91,10 +92,10 @@ func NewPlan(m *maps.Map, in PlanInput) (*Plan, error) {
 			return nil, fmt.Errorf("plan: %s is %g; give a number of 0 or more", name, *v)
 		}
 	}
-	perByte := BitsPerByte / p.BitsPerSecond
+	perByte := float64(p.BitsPerByte) / p.BitsPerSecond
 	p.Exchanges = (p.Bytes + uint64(p.Block) - 1) / uint64(p.Block)
 	p.LineSeconds = float64(p.Bytes) * perByte
-	p.OverSeconds = float64(p.Exchanges) * (requestBytes + answerBytes) * perByte
+	p.OverSeconds = float64(p.Exchanges*(cmp.Or(m.Bench.RequestBytes, RequestBytes)+cmp.Or(m.Bench.AnswerBytes, AnswerBytes))) * perByte
 	p.time(MaxAdapterLatencyMS, false)
 	p.time(SlowAdapterMS, false)
 	if in.AdapterLatencyMS != nil {
@@ -103,6 +104,18 @@ func NewPlan(m *maps.Map, in PlanInput) (*Plan, error) {
 	p.check(m, in)
 	p.Verdict = evidence.Judge(p.Findings)
 	return p, nil
+}
+
+// Framing names the start-stop framing in which a byte takes BitsPerByte bits.
+func (p *Plan) Framing() string {
+	switch p.BitsPerByte {
+	case BitsPerByte:
+		return "8N1: start-stop framing, no parity"
+	case BitsPerByte + 1:
+		return "8E1, 8O1 or 8N2: start-stop framing, parity or a second stop bit"
+	default:
+		return "8E2 or 8O2: start-stop framing, parity and a second stop bit"
+	}
 }
 
 // firstSet returns the first value that is not 0.

@@ -34,11 +34,12 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 	pair := []*image.Image{written, read}
 	common := commonRanges(pair)
 	ag := &Agreement{Compared: image.TotalSize(common)}
-	c := comparer{m: m, ag: ag}
+	lim := limitsFor(m)
+	c := comparer{m: m, lim: lim, ag: ag}
 	if err := c.run(pair, common); err != nil {
 		return nil, err
 	}
-	x := &examiner{m: m}
+	x := &examiner{m: m, lim: lim}
 	for _, side := range []struct {
 		name, other string
 		im          *image.Image
@@ -55,7 +56,7 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 		}
 	}
 	wrong := ag.Differ - learned
-	detail := pairDetail(ag.Pairs, func(PairDiff) string { return "read back against written" })
+	detail := x.pairDetail(ag.Pairs, func(PairDiff) string { return "read back against written" })
 	switch {
 	case ag.Compared == 0:
 		x.found(CodeReadbackCoverage, evidence.Fault, nil, "the two images have no address in common; give raw files the same base")

@@ -47,11 +47,12 @@ func examine(im *image.Image, b *maps.Bound, results []maps.RuleResult) (*Report
 	if b != nil {
 		m = b.Map
 	}
-	c, err := load(im)
+	lim := limitsFor(m)
+	c, err := load(im, lim.rich)
 	if err != nil {
 		return nil, fmt.Errorf("examine: %w", err)
 	}
-	x := &examiner{m: m, c: c, lim: limitsFor(m)}
+	x := &examiner{m: m, c: c, lim: lim}
 	x.checkBlank()
 	x.checkLines()
 	x.checkTail()
@@ -112,7 +113,7 @@ func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 	for _, r := range results {
 		if r.Verdict != evidence.Pass {
 			x.findings = append(x.findings, r.Finding())
-		} else if wideEnough(r) {
+		} else if x.lim.proves(r) {
 			proved = append(proved, r.Cover...)
 			if r.Field != nil {
 				proved = append(proved, *r.Field)
@@ -163,11 +164,10 @@ func (x *examiner) nameShortRead() {
 	}
 }
 
-// wideEnough reports whether a rule's value is wide enough for its agreeing to
-// say something about each byte it covers.
-func wideEnough(r maps.RuleResult) bool {
-	const proofBits = 16
-	return 4*len(strings.TrimPrefix(r.Computed, "0x")) >= proofBits
+// proves reports whether a rule's value is wide enough for its agreeing to say
+// something about each byte it covers.
+func (lim limits) proves(r maps.RuleResult) bool {
+	return 4*len(strings.TrimPrefix(r.Computed, "0x")) >= lim.proofBits
 }
 
 // clear turns into notes what looked odd but lies under a checksum that
@@ -217,7 +217,7 @@ func (x *examiner) judgeProof(rules int, proved []image.Range) {
 	bare := x.c.contentIn(image.SubtractRanges(content, proved))
 	all := x.c.contentIn(image.MergeRanges(content))
 	if all > 0 && 100*(all-bare) < uint64(x.lim.proved)*all {
-		x.skipped("agreeing checksum rules of 16 bits or more cover %d of %d bytes of content; what lies outside them is not proved", all-bare, all)
+		x.skipped("agreeing checksum rules of %d bits or more cover %d of %d bytes of content; what lies outside them is not proved", x.lim.proofBits, all-bare, all)
 	}
 }
 
