@@ -10,7 +10,7 @@ import (
 
 // Bound is a map applied to an image.
 type Bound struct {
-	Map   *Map
+	Map   *Map         // nil for none: then there are no rules, tables and identity fields, and Coverage finds nothing
 	Image *image.Image // the image as the map's addresses see it: parts placed, interleave and swap undone
 
 	opened  *image.Image                             // what Open opened, nil for Bind
@@ -19,7 +19,8 @@ type Bound struct {
 }
 
 // Open opens the image file at path, arranges it as m says, and binds it. The
-// base of m holds unless opts gives one (0 too). Close the result when done.
+// base of m holds unless opts gives one (0 too). Close the result when done. m
+// may be nil: then the image is what the file says.
 //
 // A file that carries addresses (Intel HEX, S-record, ELF) keeps them: base,
 // parts and interleaved describe raw files only, swapped holds for both.
@@ -34,6 +35,13 @@ func New(name string, r io.ReaderAt, size int64, m *Map, opts image.Options) (*B
 }
 
 func open(path string, m *Map, opts image.Options, openImage func(image.Options) (*image.Image, error)) (*Bound, error) {
+	if m == nil {
+		im, err := openImage(opts)
+		if err != nil {
+			return nil, err
+		}
+		return &Bound{Image: im, opened: im}, nil
+	}
 	base := opts.Base
 	opts.Base = nil
 	im, err := openImage(opts)
@@ -98,12 +106,15 @@ func (b *Bound) Opened() *image.Image {
 
 // Bind applies m to im, whose addresses are the map's: one that [Open] or
 // [Map.Arrange] made, or one that needs no arranging. A map that does not fit
-// the image (size, coverage) is no error but shows in Coverage.
+// the image (size, coverage) is no error but shows in Coverage. m may be nil.
 func Bind(m *Map, im *image.Image) (*Bound, error) {
-	if m == nil || im == nil {
-		return nil, fmt.Errorf("bind: a map and an image are needed")
+	if im == nil {
+		return nil, fmt.Errorf("bind: an image is needed")
 	}
 	b := &Bound{Map: m, Image: im}
+	if m == nil {
+		return b, nil
+	}
 	// What was put together from pieces, or read from records, has no size
 	// that says anything; what it lacks is reported as missing.
 	if im.Format() == image.FormatRaw && !m.Image.Arranged() && len(im.Segments()) == 1 {
@@ -259,6 +270,9 @@ func (p Part) view(im *image.Image) (*image.Image, error) {
 // map's image.
 func (b *Bound) Coverage() []evidence.Finding {
 	var out []evidence.Finding
+	if b.Map == nil {
+		return nil
+	}
 	if want := b.Map.Image.Size; b.size != 0 && b.size != want {
 		out = append(out, evidence.Finding{Code: CodeSize, Severity: evidence.Fault,
 			Message: fmt.Sprintf("the file has %d bytes (0x%X), and a full read has %d (0x%X): %s", b.size, b.size, want, want, sizeHint(b.size, want))})

@@ -3,7 +3,6 @@ package maps
 import (
 	"errors"
 	"fmt"
-	"io"
 	"math/big"
 
 	"example.com/calproof/checksum"
@@ -89,27 +88,11 @@ func (r RuleResult) title() string {
 //     within a word;
 //   - the bytes of a rule that starts from another one's result, as far as
 //     they come before the last byte of that one.
+//
+// [ReadOnce] does the same and hashes files, compares images and more in the same
+// pass.
 func (b *Bound) Check() []RuleResult {
 	return newEvaluator(b.Map, b.Image).check(nil)
-}
-
-// CheckFile is [Bound.Check] and writes the file of the image to w, byte for
-// byte: w may be a hash. A raw file that the map does not arrange is read once
-// for both. It is an error if the file cannot be read, if w gives one, and for
-// an image that was made in memory or is a view of others, which has no file.
-// The results hold even then.
-func (b *Bound) CheckFile(w io.Writer) ([]RuleResult, error) {
-	ev := newEvaluator(b.Map, b.Image)
-	file := b.Opened().File()
-	if file == nil {
-		return ev.check(nil), errors.New("the image has no file; it was made in memory, or of other images")
-	}
-	if whole := b.Image.Segments(); b.Image.File() != nil && b.Image.Format() == image.FormatRaw && len(whole) == 1 {
-		f := &cursor{w: w, pieces: []piece{{where: whole[0]}}}
-		return ev.check(f), f.err
-	}
-	_, err := io.Copy(w, file)
-	return ev.check(nil), err
 }
 
 // evaluator computes rules over one image.
@@ -120,7 +103,11 @@ type evaluator struct {
 	seeds map[string]*checksum.Value // results other rules start from, by rule name; nil while being computed or not computable
 }
 
+// newEvaluator takes no map, nil, for one without rules.
 func newEvaluator(m *Map, im *image.Image) *evaluator {
+	if m == nil {
+		m = &Map{}
+	}
 	ev := &evaluator{im: im, held: im.Segments(), seeds: map[string]*checksum.Value{}}
 	ev.resolver = resolver{m: m, read: func(p []byte, addr uint64) error {
 		_, err := im.ReadAddr(p, addr)

@@ -201,9 +201,9 @@ func TestBytesAreReadOnce(t *testing.T) {
 
 	file.bytes = 0
 	h := sha256.New()
-	withFile, err := b.CheckFile(h)
-	require.NoError(t, err)
-	assert.Equal(t, results, withFile)
+	withFile := &maps.Pass{Bound: b, Rules: true, File: h}
+	require.NoError(t, maps.ReadOnce(nil, withFile))
+	assert.Equal(t, results, withFile.Results)
 	assert.Equal(t, 0x80000+4+2+4+2+2, file.bytes)
 	want := sha256.Sum256(data)
 	assert.Equal(t, want[:], h.Sum(nil))
@@ -265,13 +265,15 @@ func TestUnreadableBytesFailOnlyTheRulesThatCountThem(t *testing.T) {
 		require.Equal(t, maps.CheckSeparately(b), results)
 		assert.Contains(t, results[0].Reason, fmt.Sprintf("read at 0x%X: bad sector", bad.Start))
 		h := sha256.New()
-		withFile, err := b.CheckFile(h)
+		withFile := &maps.Pass{Bound: b, Name: "original", Rules: true, File: h}
+		err = maps.ReadOnce(nil, withFile)
 		require.ErrorIs(t, err, errBad)
-		require.Equal(t, results, withFile)
+		require.ErrorContains(t, err, fmt.Sprintf("original: read at 0x%X", bad.Start))
+		require.Equal(t, results, withFile.Results)
 	}
 }
 
-func TestCheckFile(t *testing.T) {
+func TestReadFile(t *testing.T) {
 	m := parse(t, 0x100, "swapped = 2\n"+`
 [[checksum]]
 name = "all"
@@ -283,19 +285,17 @@ stored = { at = 0xFC }
 	b, err := maps.New("file", bytes.NewReader(data), 0x100, m, image.Options{Format: image.FormatRaw})
 	require.NoError(t, err)
 	var got bytes.Buffer
-	results, err := b.CheckFile(&got)
-	require.NoError(t, err)
+	p := &maps.Pass{Bound: b, Rules: true, File: &got}
+	require.NoError(t, maps.ReadOnce(nil, p))
 	assert.Equal(t, data, got.Bytes(), "the file, not what the map makes of it")
-	assert.Equal(t, b.Check(), results)
+	assert.Equal(t, b.Check(), p.Results)
 
 	whole := flat(t, data, "")
-	_, err = whole.CheckFile(&got)
-	require.ErrorContains(t, err, "has no file")
+	require.ErrorContains(t, maps.ReadOnce(nil, &maps.Pass{Bound: whole, File: &got}), "has no file")
 
 	b, err = maps.New("file", bytes.NewReader(data), 0x100, parse(t, 0x100, ""), image.Options{Format: image.FormatRaw})
 	require.NoError(t, err)
-	_, err = b.CheckFile(fullDisk{})
-	require.ErrorIs(t, err, io.ErrShortWrite)
+	require.ErrorIs(t, maps.ReadOnce(nil, &maps.Pass{Bound: b, File: fullDisk{}}), io.ErrShortWrite)
 }
 
 type fullDisk struct{}

@@ -105,8 +105,8 @@ func (b *Bound) Seal() ([]Patch, error) {
 // cannot be told from the image.
 func (b *Bound) sealable() (all []instance, errs []error) {
 	ev := newEvaluator(b.Map, b.Image)
-	for i := range b.Map.Checksums {
-		for in := range ev.instances(&b.Map.Checksums[i]) {
+	for i := range ev.m.Checksums {
+		for in := range ev.instances(&ev.m.Checksums[i]) {
 			switch {
 			case errors.Is(in.err, errNoEntries):
 			case in.err != nil:

@@ -77,6 +77,9 @@ func finite(f float64) bool { return !math.IsNaN(f) && !math.IsInf(f, 0) }
 
 // Tables decodes every table to physical values, in map order.
 func (b *Bound) Tables() []TableValue {
+	if b.Map == nil {
+		return nil
+	}
 	out := make([]TableValue, 0, len(b.Map.Tables))
 	for i := range b.Map.Tables {
 		out = append(out, b.table(&b.Map.Tables[i]))
@@ -195,6 +198,9 @@ type IdentityValue struct {
 
 // Identity decodes every identity field, in map order.
 func (b *Bound) Identity() []IdentityValue {
+	if b.Map == nil {
+		return nil
+	}
 	out := make([]IdentityValue, 0, len(b.Map.Identities))
 	for _, id := range b.Map.Identities {
 		v := IdentityValue{Name: id.Name, Range: id.Range, As: string(id.As)}
