@@ -91,15 +91,3 @@ func regionList(where []RegionDiff) string {
 	}
 	return strings.Join(parts, ", ")
 }
-
-// checkFirst runs on im the checks that need no map.
-func (x *examiner) checkFirst(im *image.Image) error {
-	c, err := load(im, x.lim.rich)
-	if err != nil {
-		return err
-	}
-	lines := &examiner{m: x.m, c: c, lim: x.lim}
-	lines.checkLines()
-	x.findings = append(x.findings, lines.findings...)
-	return nil
-}

@@ -3,14 +3,12 @@ package readcheck
 import (
 	"fmt"
 	"math/bits"
-
-	"example.com/calproof/image"
 )
 
 // cause looks for one simple fault that turns the first read into read pair+2:
 // every differing address sampled must be explained. It returns "" if none
 // does, or if too few addresses differ to tell.
-func (c *comparer) cause(first *image.Image, pair int, common []image.Range) string {
+func (c *Comparison) cause(pair int) string {
 	p := c.ag.Pairs[pair]
 	if p.Bytes < uint64(c.lim.causeBytes) {
 		return ""
@@ -26,7 +24,7 @@ func (c *comparer) cause(first *image.Image, pair int, common []image.Range) str
 	}
 	at := func(addr uint64) (byte, bool) {
 		var b [1]byte
-		_, err := first.ReadAddr(b[:], addr)
+		_, err := c.reads[0].ReadAddr(b[:], addr)
 		return b[0], err == nil
 	}
 	// explained reports whether read pair+2 holds what the first holds at from(addr).
@@ -44,7 +42,7 @@ func (c *comparer) cause(first *image.Image, pair int, common []image.Range) str
 	}
 	line := func(k int) uint64 { return 1 << k }
 	lines := 0
-	for _, r := range common {
+	for _, r := range c.common {
 		lines = max(lines, bits.Len64(r.Start^r.Last()))
 	}
 	for d := uint64(1); d <= uint64(c.lim.readShift); d++ {
@@ -82,7 +80,7 @@ func (c *comparer) cause(first *image.Image, pair int, common []image.Range) str
 }
 
 // dataCause explains differences that all lie in one data bit.
-func (c *comparer) dataCause(p PairDiff) string {
+func (c *Comparison) dataCause(p PairDiff) string {
 	for bit, n := range p.ByBit {
 		if n != p.OneToZero+p.ZeroToOne {
 			continue

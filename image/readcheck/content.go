@@ -2,7 +2,6 @@ package readcheck
 
 import (
 	"encoding/binary"
-	"fmt"
 
 	"example.com/calproof/image"
 )
@@ -74,26 +73,6 @@ type content struct {
 // controller's memory and keeps a sparse file of many gigabytes from taking
 // the machine down.
 const maxContent = 2 << 30
-
-// load copies the bytes of im and classifies them.
-func load(im *image.Image, rich richness) (*content, error) {
-	if im.Size() > maxContent {
-		return nil, fmt.Errorf("image holds %d bytes, more than the %d that can be examined; cut it to the memory it was read from", im.Size(), uint64(maxContent))
-	}
-	var spans []*span
-	for _, r := range im.Segments() {
-		data := make([]byte, 0, r.Size)
-		err := im.Blocks(r, func(_ uint64, block []byte) error {
-			data = append(data, block...)
-			return nil
-		})
-		if err != nil {
-			return nil, err
-		}
-		spans = append(spans, &span{start: r.Start, data: data})
-	}
-	return newContent(spans, rich), nil
-}
 
 // newContent classifies the bytes of spans.
 func newContent(spans []*span, rich richness) *content {

@@ -26,20 +26,21 @@ const adviceAfterWrite = "do not switch the controller off and keep the supply u
 
 // CompareReadback compares what was read back from a controller with what was
 // written to it. Adaptation regions are set aside: the controller may have
-// learned since. m may be nil: then a difference leaves the verdict unproven.
+// learned since. m may be nil: then a difference leaves the verdict unproven. It
+// reads each image once, like [Agree].
 func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error) {
 	if written == nil || read == nil {
 		return nil, fmt.Errorf("readback: the image written or the image read is missing; give both")
 	}
 	pair := []*image.Image{written, read}
-	common := commonRanges(pair)
-	ag := &Agreement{Compared: image.TotalSize(common)}
-	lim := limitsFor(m)
-	c := comparer{m: m, lim: lim, ag: ag}
-	if err := c.run(pair, common); err != nil {
+	c := newComparison(m, pair)
+	err := sideBySide("image %d", pair, func(addr uint64, blocks [][]byte) error { c.Take(addr, blocks); return nil })
+	if err != nil {
 		return nil, err
 	}
-	x := &examiner{m: m, lim: lim}
+	c.finish()
+	ag, common := c.ag, c.common
+	x := &examiner{m: m, lim: c.lim}
 	for _, side := range []struct {
 		name, other string
 		im          *image.Image

@@ -18,55 +18,22 @@ import (
 // against the read, everything could be judged, and agreeing checksum rules
 // cover most of the content. m may be nil: the verdict is then at best
 // unproven.
+//
+// It reads the image once; see [Examination] for what it reads again.
 func Examine(m *maps.Map, im *image.Image) (*Report, error) {
-	if m == nil || im == nil {
-		return examine(im, nil, nil)
+	e, err := NewExamination(im)
+	if err != nil {
+		return nil, err
 	}
 	b, err := maps.Bind(m, im)
 	if err != nil {
 		return nil, fmt.Errorf("examine: %w", err)
 	}
-	return examine(im, b, b.Check())
-}
-
-// ExamineChecked is [Examine] for an image whose checksum rules were evaluated
-// already: results are what [maps.Bound.Check] gave for b.
-func ExamineChecked(b *maps.Bound, results []maps.RuleResult) (*Report, error) {
-	if b == nil {
-		return nil, fmt.Errorf("examine: no image given")
-	}
-	return examine(b.Image, b, results)
-}
-
-// examine does the work; b is nil without a map.
-func examine(im *image.Image, b *maps.Bound, results []maps.RuleResult) (*Report, error) {
-	if im == nil {
-		return nil, fmt.Errorf("examine: no image given")
-	}
-	var m *maps.Map
-	if b != nil {
-		m = b.Map
-	}
-	lim := limitsFor(m)
-	c, err := load(im, lim.rich)
-	if err != nil {
+	p := &maps.Pass{Bound: b, Rules: true}
+	if err := maps.ReadOnce(func(_ uint64, blocks [][]byte) error { e.Take(blocks[0]); return nil }, p); err != nil {
 		return nil, fmt.Errorf("examine: %w", err)
 	}
-	x := &examiner{m: m, c: c, lim: lim}
-	x.checkBlank()
-	x.checkLines()
-	x.checkTail()
-	x.checkShift()
-	x.checkOrder()
-	x.checkText()
-	if m == nil {
-		x.checkSize()
-		x.checkEntropy(nil)
-		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
-	} else {
-		x.checkMap(b, results)
-	}
-	return x.report(), nil
+	return e.Report(b, p.Results)
 }
 
 // report sums up what was found.

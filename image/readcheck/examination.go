@@ -1,0 +1,97 @@
+package readcheck
+
+import (
+	"fmt"
+
+	"example.com/calproof/image"
+	"example.com/calproof/maps"
+)
+
+// Examination is [Examine] for bytes that are read for other purposes too
+// ([maps.ReadOnce]): make one, let it take every byte of the image in the order
+// of addresses, then ask for the report.
+//
+// It keeps a copy of the bytes: its checks compare every part of an image with
+// every other. The map's fields and tables are read from the image, and so are
+// the bytes of checksum rules that fail, when it tries other arrangements of them.
+type Examination struct {
+	im    *image.Image
+	spans []*span
+	at    int       // the span that is being filled
+	lined *examiner // after the line checks
+}
+
+// NewExamination begins the examination of im.
+func NewExamination(im *image.Image) (*Examination, error) {
+	if im == nil {
+		return nil, fmt.Errorf("examine: no image given")
+	}
+	if im.Size() > maxContent {
+		return nil, fmt.Errorf("examine: image holds %d bytes, more than the %d that can be examined; cut it to the memory it was read from", im.Size(), uint64(maxContent))
+	}
+	e := &Examination{im: im}
+	for _, r := range im.Segments() {
+		e.spans = append(e.spans, &span{start: r.Start, data: make([]byte, 0, r.Size)})
+	}
+	return e, nil
+}
+
+// Take takes the next bytes of the image. They are copied.
+func (e *Examination) Take(block []byte) {
+	for len(block) > 0 && e.at < len(e.spans) {
+		s := e.spans[e.at]
+		room := cap(s.data) - len(s.data)
+		if room == 0 {
+			e.at++
+			continue
+		}
+		n := min(room, len(block))
+		s.data = append(s.data, block[:n]...)
+		block = block[n:]
+	}
+}
+
+// Report runs the checks. b is the image and its map, if there is one, and
+// results are those of its checksum rules.
+func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report, error) {
+	lines, err := e.lines(b.Map)
+	if err != nil {
+		return nil, fmt.Errorf("examine: %w", err)
+	}
+	x := &examiner{m: b.Map, c: lines.c, lim: lines.lim}
+	x.checkBlank()
+	x.findings = append(x.findings, lines.findings...)
+	x.unjudged = append(x.unjudged, lines.unjudged...)
+	x.wholeLine = lines.wholeLine
+	x.checkTail()
+	x.checkShift()
+	x.checkOrder()
+	x.checkText()
+	if b.Map == nil {
+		x.checkSize()
+		x.checkEntropy(nil)
+		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
+	} else {
+		x.checkMap(b, results)
+	}
+	return x.report(), nil
+}
+
+// lines runs the checks for faults that read the same every time. An agreement
+// asks for them too, so the outcome is kept.
+func (e *Examination) lines(m *maps.Map) (*examiner, error) {
+	if e.lined != nil && e.lined.m == m {
+		return e.lined, nil
+	}
+	got := uint64(0)
+	for _, s := range e.spans {
+		got += uint64(len(s.data))
+	}
+	if got != e.im.Size() {
+		return nil, fmt.Errorf("%d of %d bytes were taken", got, e.im.Size())
+	}
+	lim := limitsFor(m)
+	e.lined = &examiner{m: m, c: newContent(e.spans, lim.rich), lim: lim}
+	e.lined.checkLines()
+	return e.lined, nil
+}
