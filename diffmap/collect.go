@@ -53,6 +53,8 @@ type collector struct {
 	order   []int // indexes of regions by address
 	regions []maps.Region
 	inside  []stretches // beside regions
+	signed  []stretches // beside regions: runs in what a signature covers
+	covers  [][]image.Range
 	outside stretches
 	cursor  int // into order: the first region that does not end before the last run
 }
@@ -65,8 +67,12 @@ func newCollector(m *maps.Map, opts Options) *collector {
 	}
 	c.regions = m.Regions
 	c.inside = make([]stretches, len(m.Regions))
+	c.signed = make([]stretches, len(m.Regions))
+	c.covers = make([][]image.Range, len(m.Regions))
 	for i := range c.inside {
 		c.inside[i] = list
+		c.signed[i].limit = DefaultMaxChanges
+		c.covers[i] = image.MergeRanges(m.Regions[i].Cover)
 		if m.Regions[i].Range.Size > 0 {
 			c.order = append(c.order, i)
 		}
@@ -89,6 +95,13 @@ func (c *collector) add(run image.Range) {
 	}
 	if c.inside == nil {
 		return
+	}
+	for i, cover := range c.covers {
+		for _, r := range cover {
+			if both, ok := r.Intersect(run); ok {
+				c.signed[i].add(both)
+			}
+		}
 	}
 	name := func(region string) {
 		if !listed {

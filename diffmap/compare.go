@@ -23,6 +23,7 @@ const shownBytes = 16
 type Options struct {
 	JoinGap    uint64 // changed bytes with at most this many equal bytes between them count as one change; 0 joins only adjacent ones
 	MaxChanges int    // how many changes are listed, for the image and for each region; 0 means DefaultMaxChanges, negative no limit
+	Hash       bool   // hash the two files with the bytes that are read anyway
 }
 
 // Result is what changed between two images. Everything is in a fixed order.
@@ -38,6 +39,11 @@ type Result struct {
 	Tables       []TableChange    `json:"tables,omitempty"`    // tables with a changed cell or axis, in map order
 	Identity     []IdentityChange `json:"identity,omitempty"`  // every identity field, before and after, in map order
 	Checksums    []RuleChange     `json:"checksums,omitempty"` // every rule, before and after, in map order
+
+	// SHA-256 of the files, in hex, if Options.Hash: of the original and of the modified image.
+	SHA256 [2]string `json:"-"`
+
+	signed []stretches // beside the regions of the map: changes in what a signature covers
 }
 
 // Change is one changed stretch.
@@ -72,13 +78,13 @@ func (r RegionChange) Touched() bool { return r.Bytes+r.Appeared+r.Vanished > 0 
 // be the map's: [maps.Open] and [maps.Map.Arrange] make such images. A map that
 // does not fit an image is no error; what it could not decode says so.
 //
-// It reads each image once, block by block, and holds neither whole.
+// It reads each image once, block by block, and holds neither whole: every block
+// is compared, counted by the checksum rules and hashed before the next one is
+// read ([maps.ReadOnce] says what is read again for rules and hashes). Only
+// changes of at most 16 bytes, fields and tables are then read again.
 func Compare(original, modified *image.Image, m *maps.Map, opts Options) (*Result, error) {
 	if original == nil || modified == nil {
 		return nil, fmt.Errorf("compare: an image is missing; give an original and a modified image")
-	}
-	if m == nil {
-		return compareImages(original, modified, nil, opts)
 	}
 	before, err := maps.Bind(m, original)
 	if err != nil {
@@ -99,46 +105,73 @@ func CompareBound(original, modified *maps.Bound, opts Options) (*Result, error)
 	if original.Map != modified.Map {
 		return nil, fmt.Errorf("compare: the two images are bound to different maps; bind both to one")
 	}
-	return compareChecked(original, modified, original.Check(), opts)
-}
-
-// compareChecked is [CompareBound] with the results of the rules of original.
-func compareChecked(original, modified *maps.Bound, before []maps.RuleResult, opts Options) (*Result, error) {
-	res, err := compareImages(original.Image, modified.Image, original.Map, opts)
+	c := newComparison(original, modified, opts)
+	err := maps.ReadOnce(func(addr uint64, blocks [][]byte) error {
+		c.take(addr, blocks[0], blocks[1])
+		return nil
+	}, c.before, c.after)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("compare: %w", err)
 	}
-	res.Tables = changedTables(original.Tables(), modified.Tables())
-	if res.Identity, err = pairIdentity(original, modified); err != nil {
-		return nil, err
-	}
-	res.Checksums = pairRules(before, modified.Check())
-	return res, nil
+	return c.result()
 }
 
-func compareImages(original, modified *image.Image, m *maps.Map, opts Options) (*Result, error) {
-	before, after := original.Segments(), modified.Segments()
-	res := &Result{
-		JoinGap:  opts.JoinGap,
-		Appeared: image.SubtractRanges(after, before),
-		Vanished: image.SubtractRanges(before, after),
+// comparison is a [Result] in the making: the passes over both images, which
+// others may share.
+type comparison struct {
+	original, modified *maps.Bound
+	before, after      *maps.Pass
+	sums               [2]digest
+	changes            *collector
+	res                *Result
+}
+
+func newComparison(original, modified *maps.Bound, opts Options) *comparison {
+	before, after := original.Image.Segments(), modified.Image.Segments()
+	c := &comparison{original: original, modified: modified, changes: newCollector(original.Map, opts),
+		before: &maps.Pass{Bound: original, Name: "original", Rules: true},
+		after:  &maps.Pass{Bound: modified, Name: "modified", Rules: true},
+		res: &Result{
+			JoinGap:  opts.JoinGap,
+			Appeared: image.SubtractRanges(after, before),
+			Vanished: image.SubtractRanges(before, after),
+		}}
+	if opts.Hash {
+		c.sums[0].of(c.before)
+		c.sums[1].of(c.after)
 	}
-	c := newCollector(m, opts)
-	for _, r := range image.SubtractRanges(before, res.Vanished) {
-		if err := scanImages(original, modified, r, c.add); err != nil {
-			return nil, fmt.Errorf("compare %s: %w", r, err)
-		}
+	return c
+}
+
+// take takes the bytes of both images from addr on; nil for an image that holds
+// none of them.
+func (c *comparison) take(addr uint64, before, after []byte) {
+	if before != nil && after != nil {
+		scan(addr, before, after, c.changes.add)
 	}
-	res.Changes = c.changeList()
-	res.ChangeCount = c.changes.total
-	res.BytesChanged = c.changes.bytes
-	res.Regions = c.regionList(res.Appeared, res.Vanished)
+}
+
+// result sums up after both images were read.
+func (c *comparison) result() (*Result, error) {
+	res := c.res
+	res.Changes = c.changes.changeList()
+	res.ChangeCount = c.changes.changes.total
+	res.BytesChanged = c.changes.changes.bytes
+	res.Regions = c.changes.regionList(res.Appeared, res.Vanished)
+	res.signed = c.changes.signed
 	res.Equal = res.BytesChanged == 0 && len(res.Appeared) == 0 && len(res.Vanished) == 0
 	for i := range res.Changes {
-		if err := res.Changes[i].show(original, modified); err != nil {
+		if err := res.Changes[i].show(c.original.Image, c.modified.Image); err != nil {
 			return nil, err
 		}
 	}
+	res.Tables = changedTables(c.original.Tables(), c.modified.Tables())
+	var err error
+	if res.Identity, err = pairIdentity(c.original, c.modified); err != nil {
+		return nil, err
+	}
+	res.Checksums = pairRules(c.before.Results, c.after.Results)
+	res.SHA256 = [2]string{c.sums[0].String(), c.sums[1].String()}
 	return res, nil
 }
 

@@ -114,7 +114,7 @@ func TestCompareAgainstPlainLoop(t *testing.T) {
 			}
 		}
 		m := regionsAt(base)
-		res, err := compareImages(a.image(t), b.image(t), m, Options{JoinGap: gap})
+		res, err := Compare(a.image(t), b.image(t), m, Options{JoinGap: gap})
 		require.NoError(t, err)
 
 		require.Equal(t, uint64(len(changed)), res.BytesChanged)
@@ -167,7 +167,7 @@ func TestCompareAgainstPlainLoop(t *testing.T) {
 		}
 		require.Equal(t, res.BytesChanged, sum)
 
-		back, err := compareImages(b.image(t), a.image(t), m, Options{JoinGap: gap})
+		back, err := Compare(b.image(t), a.image(t), m, Options{JoinGap: gap})
 		require.NoError(t, err)
 		require.Equal(t, res.BytesChanged, back.BytesChanged)
 		require.Equal(t, res.Appeared, back.Vanished)
@@ -190,7 +190,7 @@ func TestCompareJoinedChangeNamesChangedRegions(t *testing.T) {
 	a := make([]byte, 14)
 	b := bytes.Clone(a)
 	b[3], b[8], b[13] = 1, 2, 3
-	res, err := compareImages(imageOf(t, image.Segment{Data: a}), imageOf(t, image.Segment{Data: b}), m, Options{JoinGap: 4})
+	res, err := Compare(imageOf(t, image.Segment{Data: a}), imageOf(t, image.Segment{Data: b}), m, Options{JoinGap: 4})
 	require.NoError(t, err)
 	require.Equal(t, []Change{{
 		Range: image.Range{Start: 3, Size: 11}, Bytes: 3, Regions: []string{"first", "last", OutsideName},
@@ -208,7 +208,7 @@ func TestCompareMaxChanges(t *testing.T) {
 	}
 	m := &regionmaps.Map{Regions: []regionmaps.Region{{Name: "all", Range: image.Range{Size: 100}}}}
 	compare := func(limit int) *Result {
-		res, err := compareImages(imageOf(t, image.Segment{Data: a}), imageOf(t, image.Segment{Data: b}), m, Options{MaxChanges: limit})
+		res, err := Compare(imageOf(t, image.Segment{Data: a}), imageOf(t, image.Segment{Data: b}), m, Options{MaxChanges: limit})
 		require.NoError(t, err)
 		assert.Equal(t, uint64(20), res.BytesChanged)
 		assert.Equal(t, uint64(10), res.ChangeCount)
@@ -233,7 +233,7 @@ func TestCompareCoverageAlone(t *testing.T) {
 	cond := coverageSame(res, nil)
 	assert.Equal(t, evidence.Fail, cond.Verdict)
 	m := &regionmaps.Map{Regions: []regionmaps.Region{{Name: "all of it", Range: image.Range{Size: 10}}}}
-	mapped, err := compareImages(short, long, m, Options{})
+	mapped, err := Compare(short, long, m, Options{})
 	require.NoError(t, err)
 	assert.Equal(t, []RegionChange{{Name: "all of it", Size: 10}, {Name: OutsideName, Appeared: 2, Outside: true}}, mapped.Regions)
 	res, err = Compare(long, short, nil, Options{})

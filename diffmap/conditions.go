@@ -32,13 +32,10 @@ func (c *Condition) findf(code string, severity evidence.Severity, format string
 	c.find(evidence.Finding{Code: code, Severity: severity, Message: fmt.Sprintf(format, args...)})
 }
 
-// originalProved judges the original, with the results of its checksum rules.
-func originalProved(in GateInput, original *maps.Bound, rules []maps.RuleResult) (Condition, error) {
+// originalProved judges the original by its examination, by the agreement with
+// the second read, nil for none, and by what an archive proves, nil for no archive.
+func originalProved(in GateInput, read *readcheck.Report, agreed *readcheck.Agreement, a *ArchiveEvidence) Condition {
 	c := Condition{Code: ConditionOriginal, Title: "the original is a proved backup"}
-	read, err := readcheck.ExamineChecked(original, rules)
-	if err != nil {
-		return c, fmt.Errorf("original: %w", err)
-	}
 	c.say(read.Verdict, "examination of the original read by itself: %s", read.Verdict)
 	for _, f := range read.Findings {
 		if f.Severity == evidence.Note {
@@ -54,13 +51,9 @@ func originalProved(in GateInput, original *maps.Bound, rules []maps.RuleResult)
 
 	repeated := evidence.Unproven // by a second read
 	if in.SecondRead != nil {
-		if in.SecondRead == in.Original {
+		if agreed == nil {
 			c.findf(CodeSameRead, evidence.Caution, "the second read is the original itself; read the controller again")
 		} else {
-			agreed, err := readcheck.Agree(in.Map, in.Original, in.SecondRead)
-			if err != nil {
-				return c, fmt.Errorf("second read: %w", err)
-			}
 			repeated = agreed.Verdict
 			c.Findings = append(c.Findings, agreed.Findings...)
 			line := "second read: agrees with the original"
@@ -80,7 +73,7 @@ func originalProved(in GateInput, original *maps.Bound, rules []maps.RuleResult)
 		}
 	}
 	archived := evidence.Unproven // by an archive entry
-	if a := in.Archive; a != nil {
+	if a != nil {
 		archived = evidence.Combine(a.Verified, a.Kept, a.Restorable)
 		line := fmt.Sprintf("archive entry %q: its hashes: %s; the verdict it was kept with: %s; same bytes as the original: %s", a.Entry, a.Verified, a.Kept, a.Restorable)
 		c.Evidence = append(c.Evidence, line)
@@ -101,11 +94,11 @@ func originalProved(in GateInput, original *maps.Bound, rules []maps.RuleResult)
 	case repeated == evidence.Pass || archived == evidence.Pass:
 	default:
 		c.Verdict = evidence.Combine(c.Verdict, evidence.Unproven)
-		if in.SecondRead == nil && in.Archive == nil {
+		if in.SecondRead == nil && a == nil {
 			c.findf(CodeNoRepeat, evidence.Caution, "one read alone proves no backup; give a second read of the same controller, or an archive entry that verifies")
 		}
 	}
-	return c, nil
+	return c
 }
 
 func coverageSame(diff *Result, expected []evidence.Finding) Condition {
@@ -154,27 +147,17 @@ func checksumsHold(diff *Result, broken []evidence.Finding, predicted []maps.Pre
 }
 
 // brokenSignatures returns a finding for every signature that covers a changed
-// byte, as far as the map says what it covers. It looks at the images, because
-// a [Result] of very many changes does not list all of them.
-func brokenSignatures(m *maps.Map, original, modified *image.Image) ([]evidence.Finding, error) {
+// byte, as far as the map says what it covers.
+func brokenSignatures(m *maps.Map, diff *Result) []evidence.Finding {
 	var out []evidence.Finding
-	for _, r := range m.Regions {
-		hit := stretches{limit: DefaultMaxChanges}
-		for _, c := range image.MergeRanges(r.Cover) {
-			absent := append(original.Gaps(c), modified.Gaps(c)...)
-			for _, part := range image.SubtractRanges([]image.Range{c}, absent) {
-				if err := scanImages(original, modified, part, func(x image.Range) { hit.add(x) }); err != nil {
-					return nil, fmt.Errorf("bytes of signature %q: %w", r.Name, err)
-				}
-			}
-		}
-		if hit.total > 0 {
+	for i, r := range m.Regions {
+		if hit := &diff.signed[i]; hit.total > 0 {
 			out = append(out, evidence.Finding{Code: CodeSignatureBroken, Severity: evidence.Fault, Region: r.Name, Ranges: hit.ranges,
 				Message: fmt.Sprintf("signature %q covers bytes that changed: %s; the controller refuses the image, and only the holder of the key can sign it anew",
 					r.Name, some(hit.ranges, hit.omitted()))})
 		}
 	}
-	return out, nil
+	return out
 }
 
 func editsAllowed(diff *Result, accepted map[string]string) Condition {

@@ -96,10 +96,12 @@ func ExampleGate() {
 		fmt.Println(err)
 		return
 	}
-	original, modified := images()
+	before, after := images()
+	original, _ := maps.Bind(m, before) // it gives an error only if there is no image
+	modified, _ := maps.Bind(m, after)
 	volts, latency := 13.1, 0.5
 	gate, err := diffmap.Gate(diffmap.GateInput{
-		Original: original, Modified: modified, Map: m,
+		Original: original, Modified: modified,
 		Bench: diffmap.BenchFigures{SupplyVolts: &volts, AdapterLatencyMS: &latency},
 	})
 	if err != nil {

@@ -7,21 +7,31 @@ import (
 	"strings"
 	"time"
 
-	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
-// GateInput is everything the gate judges. Original, Modified and Map must be
-// given. The addresses of all images are the map's: [maps.Open] and
-// [maps.Map.Arrange] make such images.
+// GateInput is everything the gate judges. Original and Modified must be given,
+// bound to one map.
 type GateInput struct {
-	Original, Modified *image.Image
-	Map                *maps.Map
-	SecondRead         *image.Image // another read of the same controller; nil: none
+	Original, Modified *maps.Bound
+	SecondRead         *maps.Bound // another read of the same controller; nil: none
 	Bench              BenchFigures
 	Accepted           map[string]string // region name -> reason, for regions whose edit must be asked
-	Archive            *ArchiveEvidence  // nil: no archive
+	Hash               bool              // hash the files with the bytes that are read anyway
+
+	// Archive says what an archive proves about the file of the original, which
+	// has the given SHA-256, in hex; nil: no archive. The gate needs no archive
+	// itself, and asks when it has read the files.
+	Archive func(sha256 string) (*ArchiveEvidence, error)
+}
+
+// Map returns the map of all images, nil for none.
+func (in GateInput) Map() *maps.Map {
+	if in.Original == nil {
+		return nil
+	}
+	return in.Original.Map
 }
 
 // BenchFigures are what the user states about the bench; nil means not stated.
@@ -31,8 +41,7 @@ type BenchFigures struct {
 	ReadTook         *time.Duration // how long the read of Original took
 }
 
-// ArchiveEvidence is what an archive proved about the original. The caller
-// fills it in, so that this package needs no archive.
+// ArchiveEvidence is what an archive proved about the original.
 type ArchiveEvidence struct {
 	Entry      string
 	Verified   evidence.Verdict // every byte re-hashed
@@ -75,6 +84,9 @@ type GateResult struct {
 	Conditions []Condition      `json:"conditions"`
 	Cautions   []Caution        `json:"cautions"` // what the tags of changed regions and the gate's own limits call for
 	Diff       *Result          `json:"diff"`
+
+	// SHA-256 of the second read's file, in hex, if GateInput.Hash; Diff has the others'.
+	SecondReadSHA256 string `json:"-"`
 }
 
 // Findings returns the findings of all conditions, in the gate's order.
@@ -121,6 +133,11 @@ func (g *GateResult) Findings() []evidence.Finding {
 //   - backup-restorable passes if an archive gives the original back byte for
 //     byte, and is unproven without an archive.
 //
+// It reads each image once, all side by side: a block of each is hashed, counted
+// by the checksum rules, compared and kept for the examination before the next
+// one is read. What [maps.ReadOnce], [Compare] and [readcheck.Examination] name is read again, and
+// changed bytes for the second way of computing checksums.
+//
 // It returns an error for input that cannot be judged: a missing image or map,
 // an acceptance of a region the map does not name or without a reason, a bench
 // figure that is no measurement.
@@ -128,42 +145,59 @@ func Gate(in GateInput) (*GateResult, error) {
 	if err := in.validate(); err != nil {
 		return nil, err
 	}
-	original, err := maps.Bind(in.Map, in.Original)
+	m := in.Map()
+	c := newComparison(in.Original, in.Modified, Options{Hash: in.Hash})
+	if in.Archive != nil {
+		c.sums[0].of(c.before)
+	}
+	p, err := newProof(in.Original, in.SecondRead)
+	if err != nil {
+		return nil, err
+	}
+	var second digest
+	passes := []*maps.Pass{c.after, c.before}
+	if p.second != nil {
+		passes = append(passes, p.second)
+		if in.Hash {
+			second.of(p.second)
+		}
+	}
+	err = maps.ReadOnce(func(addr uint64, blocks [][]byte) error {
+		c.take(addr, blocks[1], blocks[0])
+		p.take(addr, blocks[1:])
+		return nil
+	}, passes...)
+	if err != nil {
+		return nil, fmt.Errorf("gate: %w", err)
+	}
+	diff, err := c.result()
+	if err != nil {
+		return nil, err
+	}
+	read, agreed, err := p.judge(c.before.Results)
 	if err != nil {
 		return nil, fmt.Errorf("original: %w", err)
 	}
-	modified, err := maps.Bind(in.Map, in.Modified)
-	if err != nil {
-		return nil, fmt.Errorf("modified: %w", err)
+	var archived *ArchiveEvidence
+	if in.Archive != nil {
+		if archived, err = in.Archive(c.sums[0].String()); err != nil {
+			return nil, err
+		}
 	}
-	rules := original.Check()
-	diff, err := compareChecked(original, modified, rules, Options{})
-	if err != nil {
-		return nil, err
-	}
-	tables := modified.Tables()
-	proved, err := originalProved(in, original, rules)
+	predicted, err := predict(in.Original, c.before.Results, in.Modified, diff)
 	if err != nil {
 		return nil, err
 	}
-	broken, err := brokenSignatures(in.Map, in.Original, in.Modified)
-	if err != nil {
-		return nil, err
-	}
-	predicted, err := predict(original, rules, modified, diff)
-	if err != nil {
-		return nil, err
-	}
-	res := &GateResult{Diff: diff, Cautions: cautions(in.Map, diff)}
+	res := &GateResult{Diff: diff, Cautions: cautions(m, diff), SecondReadSHA256: second.String()}
 	res.Conditions = []Condition{
-		proved,
-		coverageSame(diff, modified.Coverage()),
-		checksumsHold(diff, broken, predicted),
+		originalProved(in, read, agreed, archived),
+		coverageSame(diff, in.Modified.Coverage()),
+		checksumsHold(diff, brokenSignatures(m, diff), predicted),
 		editsAllowed(diff, in.Accepted),
-		protectedUntouched(in.Map, diff),
-		tablesInLimits(diff, tables),
-		benchStated(in.Map.Bench, in.Bench),
-		backupRestorable(in.Archive),
+		protectedUntouched(m, diff),
+		tablesInLimits(diff, in.Modified.Tables()),
+		benchStated(m.Bench, in.Bench),
+		backupRestorable(archived),
 	}
 	verdicts := make([]evidence.Verdict, len(res.Conditions))
 	for i, c := range res.Conditions {
@@ -179,7 +213,14 @@ func (in GateInput) validate() error {
 	if in.Original == nil || in.Modified == nil {
 		problems = append(problems, "an image is missing; give an original and a modified image")
 	}
-	if in.Map == nil {
+	m := in.Map()
+	for _, b := range []*maps.Bound{in.Modified, in.SecondRead} {
+		if b != nil && in.Original != nil && b.Map != m {
+			problems = append(problems, "the images are bound to different maps; bind all to one")
+			break
+		}
+	}
+	if m == nil {
 		problems = append(problems, "no region map; without one nothing can be allowed")
 	} else {
 		names := make([]string, 0, len(in.Accepted))
@@ -188,8 +229,8 @@ func (in GateInput) validate() error {
 		}
 		slices.Sort(names)
 		for _, name := range names {
-			if !slices.ContainsFunc(in.Map.Regions, func(r maps.Region) bool { return r.Name == name }) {
-				problems = append(problems, fmt.Sprintf("accepted region %q is not in the map; it names %s", name, regionNames(in.Map)))
+			if !slices.ContainsFunc(m.Regions, func(r maps.Region) bool { return r.Name == name }) {
+				problems = append(problems, fmt.Sprintf("accepted region %q is not in the map; it names %s", name, regionNames(m)))
 			} else if strings.TrimSpace(in.Accepted[name]) == "" {
 				problems = append(problems, fmt.Sprintf("region %q is accepted without a reason; the reason goes on record, so give one", name))
 			}

@@ -22,14 +22,23 @@ func minutes(m float64) *time.Duration { return ptr(time.Duration(m * float64(ti
 // goodGate is an input for which everything holds: a good edit of a read that
 // was repeated and archived, on a good bench.
 func goodGate(t testing.TB) GateInput {
+	m := smallMap(t)
 	return GateInput{
-		Original:   raw(t, smallImage(nil)),
-		Modified:   raw(t, smallImage(setIdle(0, 1300))),
-		Map:        smallMap(t),
-		SecondRead: raw(t, smallImage(flip(0x3804))), // a learned value moved
+		Original:   bound(t, m, smallImage(nil)),
+		Modified:   bound(t, m, smallImage(setIdle(0, 1300))),
+		SecondRead: bound(t, m, smallImage(flip(0x3804))), // a learned value moved
 		Bench:      BenchFigures{SupplyVolts: ptr(13.2), AdapterLatencyMS: ptr(1.0), ReadTook: minutes(6)},
-		Archive: &ArchiveEvidence{Entry: "groomer-2/0001", Verified: evidence.Pass, Kept: evidence.Pass,
-			Restorable: evidence.Pass, Detail: "16,384 bytes compared"},
+		Archive: known(&ArchiveEvidence{Entry: "groomer-2/0001", Verified: evidence.Pass, Kept: evidence.Pass,
+			Restorable: evidence.Pass, Detail: "16,384 bytes compared"}),
+	}
+}
+
+// rebind gives all images of in another map.
+func rebind(t require.TestingT, in *GateInput, m *maps.Map) {
+	for _, b := range []**maps.Bound{&in.Original, &in.Modified, &in.SecondRead} {
+		with, err := maps.Bind(m, (*b).Image)
+		require.NoError(t, err)
+		*b = with
 	}
 }
 
@@ -43,10 +52,10 @@ func TestGate(t *testing.T) {
 	)
 	type verdicts map[string]evidence.Verdict
 	modify := func(fns ...func(p []byte)) func(t *testing.T, in *GateInput) {
-		return func(t *testing.T, in *GateInput) { in.Modified = raw(t, smallImage(edits(fns...))) }
+		return func(t *testing.T, in *GateInput) { in.Modified = bound(t, in.Original.Map, smallImage(edits(fns...))) }
 	}
 	original := func(fns ...func(p []byte)) func(t *testing.T, in *GateInput) {
-		return func(t *testing.T, in *GateInput) { in.Original = raw(t, smallImage(edits(fns...))) }
+		return func(t *testing.T, in *GateInput) { in.Original = bound(t, in.Original.Map, smallImage(edits(fns...))) }
 	}
 	both := func(fns ...func(t *testing.T, in *GateInput)) func(t *testing.T, in *GateInput) {
 		return func(t *testing.T, in *GateInput) {
@@ -59,7 +68,7 @@ func TestGate(t *testing.T) {
 		return func(_ *testing.T, in *GateInput) { in.Bench = b }
 	}
 	archive := func(a *ArchiveEvidence) func(t *testing.T, in *GateInput) {
-		return func(_ *testing.T, in *GateInput) { in.Archive = a }
+		return func(_ *testing.T, in *GateInput) { in.Archive = known(a) }
 	}
 	accept := func(region, reason string) func(t *testing.T, in *GateInput) {
 		return func(_ *testing.T, in *GateInput) { in.Accepted = map[string]string{region: reason} }
@@ -69,15 +78,16 @@ func TestGate(t *testing.T) {
 		return func(t *testing.T, in *GateInput) {
 			text, err := os.ReadFile("testdata/small.toml")
 			require.NoError(t, err)
-			in.Map, err = maps.Parse("shorter.toml", []byte(withoutSection(t, string(text), section)))
+			m, err := maps.Parse("shorter.toml", []byte(withoutSection(t, string(text), section)))
 			require.NoError(t, err)
+			rebind(t, in, m)
 		}
 	}
 	stale := func(addr int) func(t *testing.T, in *GateInput) {
 		return func(t *testing.T, in *GateInput) {
 			p := smallImage(setIdle(0, 1300))
 			p[addr]++
-			in.Modified = raw(t, p)
+			in.Modified = bound(t, in.Original.Map, p)
 		}
 	}
 
@@ -94,8 +104,8 @@ func TestGate(t *testing.T) {
 		{"neither", both(noSecond, archive(nil)), verdicts{ConditionOriginal: unproven, ConditionRestorable: unproven}, []string{CodeNoRepeat}},
 		{"second read is the same image", both(archive(nil), func(_ *testing.T, in *GateInput) { in.SecondRead = in.Original }),
 			verdicts{ConditionOriginal: unproven, ConditionRestorable: unproven}, []string{CodeSameRead}},
-		{"second read is equal in every byte", func(t *testing.T, in *GateInput) { in.SecondRead = raw(t, smallImage(nil)) }, nil, []string{CodeIdenticalRead}},
-		{"second read differs in a value", func(t *testing.T, in *GateInput) { in.SecondRead = raw(t, smallImage(flip(0x3010))) },
+		{"second read is equal in every byte", func(t *testing.T, in *GateInput) { in.SecondRead = bound(t, in.Original.Map, smallImage(nil)) }, nil, []string{CodeIdenticalRead}},
+		{"second read differs in a value", func(t *testing.T, in *GateInput) { in.SecondRead = bound(t, in.Original.Map, smallImage(flip(0x3010))) },
 			verdicts{ConditionOriginal: fail}, nil},
 		{"archive entry kept as unproven", both(noSecond, archive(&ArchiveEvidence{Verified: evidence.Pass, Kept: unproven, Restorable: evidence.Pass})),
 			verdicts{ConditionOriginal: unproven}, []string{CodeArchiveEntry}},
@@ -109,14 +119,16 @@ func TestGate(t *testing.T) {
 		{"two equal reads that are bad", func(t *testing.T, in *GateInput) {
 			p := smallImage(nil)
 			p[0x2200]++ // now the checksum does not agree, in either read
-			in.Original, in.SecondRead = raw(t, p), raw(t, p)
+			in.Original, in.SecondRead = bound(t, in.Original.Map, p), bound(t, in.Original.Map, p)
 			in.Archive = nil
 		}, verdicts{ConditionOriginal: fail, ConditionRestorable: unproven}, nil},
 
-		{"shorter", func(t *testing.T, in *GateInput) { in.Modified = raw(t, smallImage(setIdle(0, 1300))[:0x3F00]) },
+		{"shorter", func(t *testing.T, in *GateInput) {
+			in.Modified = bound(t, in.Original.Map, smallImage(setIdle(0, 1300))[:0x3F00])
+		},
 			verdicts{ConditionCoverage: fail}, []string{CodeCoverageVanished}},
 		{"longer", func(t *testing.T, in *GateInput) {
-			in.Modified = raw(t, append(smallImage(setIdle(0, 1300)), 1, 2, 3))
+			in.Modified = bound(t, in.Original.Map, append(smallImage(setIdle(0, 1300)), 1, 2, 3))
 		}, verdicts{ConditionCoverage: fail}, []string{CodeCoverageAppeared}},
 
 		{"stale checksum", stale(0x2FFF), verdicts{ConditionChecksums: fail}, []string{maps.CodeMismatch}},
@@ -142,7 +154,9 @@ func TestGate(t *testing.T) {
 		{"cell at its limit", modify(setIdle(1, 1600)), nil, nil},
 		{"cell below its limit", modify(setIdle(3, 499.75)), verdicts{ConditionTables: fail}, []string{CodeCellOutside}},
 		{"cell outside before", both(original(setIdle(2, 1700)), modify(setIdle(2, 1700), setIdle(0, 1300)),
-			func(t *testing.T, in *GateInput) { in.SecondRead = raw(t, smallImage(setIdle(2, 1700))) }),
+			func(t *testing.T, in *GateInput) {
+				in.SecondRead = bound(t, in.Original.Map, smallImage(setIdle(2, 1700)))
+			}),
 			verdicts{ConditionTables: unproven}, []string{CodeCellOutsideBefore}},
 		{"table without limits", modify(flip(0x2131)), nil, []string{CodeNoLimits}},
 		{"bytes of no table", modify(flip(0x2200)), nil, []string{CodeNoLimits}},
@@ -196,7 +210,7 @@ func TestGate(t *testing.T) {
 func TestGateCautions(t *testing.T) {
 	cautionsOf := func(fns ...func(p []byte)) (codes []string, regions []string) {
 		in := goodGate(t)
-		in.Modified = raw(t, smallImage(edits(fns...)))
+		in.Modified = bound(t, in.Original.Map, smallImage(edits(fns...)))
 		res, err := Gate(in)
 		require.NoError(t, err)
 		for _, c := range res.Cautions {
@@ -220,7 +234,8 @@ func TestGateRefusesWhatItCannotJudge(t *testing.T) {
 		spoil func(in *GateInput)
 		want  []string
 	}{
-		{"no map", func(in *GateInput) { in.Map = nil }, []string{"no region map"}},
+		{"no map", func(in *GateInput) { rebind(t, in, nil) }, []string{"no region map"}},
+		{"another map", func(in *GateInput) { in.SecondRead = bound(t, smallMap(t), smallImage(nil)) }, []string{"different maps"}},
 		{"no images", func(in *GateInput) { in.Original, in.Modified = nil, nil }, []string{"image is missing"}},
 		{"unknown region", func(in *GateInput) { in.Accepted = map[string]string{"valves": "x"} }, []string{`"valves" is not in the map`, `"exhaust values"`}},
 		{"no reason", func(in *GateInput) { in.Accepted = map[string]string{"exhaust values": "  "} }, []string{"without a reason"}},

@@ -125,8 +125,7 @@ func (s *Resealing) refusals(in ResealInput, m *maps.Map, fields []image.Range) 
 		s.Cautioned = cautions(m, changed)
 		s.Findings = append(s.Findings, evidence.Finding{Code: CodeNoOriginal, Severity: evidence.Caution,
 			Message: "no original was given: nobody looked at what else differs from the controller's own image; compare before you write"})
-		broken, err := brokenSignatures(m, in.Image.Image, s.Resealed.Image)
-		return append(refused, broken...), err
+		return append(refused, brokenSignatures(m, changed)...), nil
 	}
 	diff, err := Compare(in.Original, s.Resealed.Image, m, Options{})
 	if err != nil {
@@ -134,11 +133,7 @@ func (s *Resealing) refusals(in ResealInput, m *maps.Map, fields []image.Range) 
 	}
 	s.Cautioned = cautions(m, diff)
 	refused = append(refused, coverageFindings(diff, evidence.Fault)...)
-	broken, err := brokenSignatures(m, in.Original, s.Resealed.Image)
-	if err != nil {
-		return nil, err
-	}
-	refused = append(refused, broken...)
+	refused = append(refused, brokenSignatures(m, diff)...)
 	for _, f := range editsAllowed(diff.without(fields), in.Accepted).Findings {
 		if f.Severity == evidence.Note {
 			s.Findings = append(s.Findings, f)

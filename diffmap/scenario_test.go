@@ -1,6 +1,7 @@
 package diffmap_test
 
 import (
+	"bytes"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -14,18 +15,18 @@ import (
 )
 
 // scenario returns the map and the images of the demo.
-func scenario(t testing.TB) (*maps.Map, map[string]*image.Image) {
+func scenario(t testing.TB) (*maps.Map, map[string]*maps.Bound) {
 	files, err := demo.Files()
 	require.NoError(t, err)
 	var m *maps.Map
-	images := map[string]*image.Image{}
+	images := map[string]*maps.Bound{}
 	for _, f := range files {
 		if f.Name == demo.MapName {
 			m, err = maps.Parse(f.Name, f.Data)
 			require.NoError(t, err)
 			continue
 		}
-		images[f.Name], err = image.FromSegments(image.Segment{Data: f.Data})
+		images[f.Name], err = maps.New(f.Name, bytes.NewReader(f.Data), int64(len(f.Data)), m, image.Options{})
 		require.NoError(t, err)
 	}
 	require.NotNil(t, m)
@@ -36,7 +37,9 @@ func scenario(t testing.TB) (*maps.Map, map[string]*image.Image) {
 func TestScenario(t *testing.T) {
 	m, images := scenario(t)
 	volts, latency := 13.2, 0.8
-	archived := &diffmap.ArchiveEvidence{Entry: "groomer-1/0001", Verified: evidence.Pass, Kept: evidence.Pass, Restorable: evidence.Pass}
+	archived := func(string) (*diffmap.ArchiveEvidence, error) {
+		return &diffmap.ArchiveEvidence{Entry: "groomer-1/0001", Verified: evidence.Pass, Kept: evidence.Pass, Restorable: evidence.Pass}, nil
+	}
 	for _, c := range []struct {
 		file                  string
 		verify, gate, archive evidence.Verdict
@@ -50,10 +53,10 @@ func TestScenario(t *testing.T) {
 		{"edited-stale.bin", evidence.Fail, evidence.Fail, evidence.Fail, []string{diffmap.ConditionChecksums}},
 		{"edited-boot.bin", evidence.Pass, evidence.Fail, evidence.Fail, []string{diffmap.ConditionEdits, diffmap.ConditionProtected}},
 	} {
-		verified, err := diffmap.Verify(m, images[c.file])
+		verified, err := diffmap.Verify(m, images[c.file].Image)
 		require.NoError(t, err)
 		assert.Equal(t, c.verify, verified.Verdict, "verify %s", c.file)
-		in := diffmap.GateInput{Original: images["backup.bin"], Modified: images[c.file], Map: m, SecondRead: images["second-read.bin"],
+		in := diffmap.GateInput{Original: images["backup.bin"], Modified: images[c.file], SecondRead: images["second-read.bin"],
 			Bench: diffmap.BenchFigures{SupplyVolts: &volts, AdapterLatencyMS: &latency}}
 		res, err := diffmap.Gate(in)
 		require.NoError(t, err)
@@ -80,10 +83,10 @@ func BenchmarkScenario(b *testing.B) {
 	original, modified := images["backup.bin"], images["edited.bin"]
 	volts, latency := 13.2, 0.8
 	for name, job := range map[string]func() error{
-		"verify": func() error { _, err := diffmap.Verify(m, original); return err },
-		"diff":   func() error { _, err := diffmap.Compare(original, modified, m, diffmap.Options{}); return err },
+		"verify": func() error { _, err := diffmap.Verify(m, original.Image); return err },
+		"diff":   func() error { _, err := diffmap.CompareBound(original, modified, diffmap.Options{}); return err },
 		"gate": func() error {
-			_, err := diffmap.Gate(diffmap.GateInput{Original: original, Modified: modified, Map: m, SecondRead: images["second-read.bin"],
+			_, err := diffmap.Gate(diffmap.GateInput{Original: original, Modified: modified, SecondRead: images["second-read.bin"],
 				Bench: diffmap.BenchFigures{SupplyVolts: &volts, AdapterLatencyMS: &latency}})
 			return err
 		},

@@ -54,7 +54,7 @@ func TestSignatureBroken(t *testing.T) {
 		"many, one covered":  {covered, where},
 	} {
 		t.Run(name, func(t *testing.T) {
-			res, err := Gate(GateInput{Original: raw(t, before), Modified: raw(t, c.modified), Map: m})
+			res, err := Gate(GateInput{Original: bound(t, m, before), Modified: bound(t, m, c.modified)})
 			require.NoError(t, err)
 			var hit []image.Range
 			for _, f := range res.Findings() {

@@ -49,6 +49,20 @@ func raw(t require.TestingT, p []byte) *image.Image {
 	return imageOf(t, image.Segment{Data: bytes.Clone(p)})
 }
 
+func bound(t require.TestingT, m *maps.Map, p []byte) *maps.Bound {
+	b, err := maps.Bind(m, raw(t, p))
+	require.NoError(t, err)
+	return b
+}
+
+// known is an archive that proves the same of every image.
+func known(a *ArchiveEvidence) func(string) (*ArchiveEvidence, error) {
+	if a == nil {
+		return nil
+	}
+	return func(string) (*ArchiveEvidence, error) { return a, nil }
+}
+
 // setIdle sets a cell of the idle speed table, in 1/min.
 func setIdle(cell int, speed float64) func(p []byte) {
 	return func(p []byte) { binary.BigEndian.PutUint16(p[0x2110+2*cell:], uint16(speed*4)) }

@@ -25,44 +25,43 @@ type Verification struct {
 // [maps.Map.Arrange] make such an image). m may be nil: then only the read is
 // examined, and the verdict is at best unproven.
 func Verify(m *maps.Map, im *image.Image) (*Verification, error) {
-	if im == nil {
-		return nil, fmt.Errorf("verify: the image is missing")
-	}
-	if m == nil {
-		v := &Verification{Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{}}
-		read, err := readcheck.Examine(nil, im)
-		if err != nil {
-			return nil, err
-		}
-		v.Read, v.Verdict = read, evidence.Combine(read.Verdict, evidence.Unproven)
-		return v, nil
-	}
 	b, err := maps.Bind(m, im)
-	if err != nil {
-		return nil, err
-	}
-	return verifyBound(b, b.Check())
-}
-
-// VerifyFile is [Verify] for an image that was opened with its map, and writes
-// the file to w, byte for byte: w may be a hash. The bytes are read once for
-// the checksum rules and for w where [maps.Bound.CheckFile] can do so.
-func VerifyFile(b *maps.Bound, w io.Writer) (*Verification, error) {
-	results, err := b.CheckFile(w)
 	if err != nil {
 		return nil, fmt.Errorf("verify: %w", err)
 	}
-	return verifyBound(b, results)
+	v, _, err := VerifyFile(b, nil, nil)
+	return v, err
 }
 
-func verifyBound(b *maps.Bound, results []maps.RuleResult) (*Verification, error) {
-	v := &Verification{Coverage: append([]evidence.Finding{}, b.Coverage()...), Checksums: append([]maps.RuleResult{}, results...), HasMap: true}
-	read, err := readcheck.ExamineChecked(b, v.Checksums)
+// VerifyFile is [Verify] for an image that was opened with its map, if it has
+// one. If there is a second read, nil for none, the two are compared; and the
+// file of b is written to w, nil for nowhere, byte for byte: w may be a hash.
+//
+// It reads each image once. What [maps.ReadOnce], [readcheck.Examination] and
+// [readcheck.Agree] name is read again.
+func VerifyFile(b, second *maps.Bound, w io.Writer) (*Verification, *readcheck.Agreement, error) {
+	p, err := newProof(b, second)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	v.Read = read
-	v.Identity = b.Identity()
+	p.first.File = w
+	passes := []*maps.Pass{p.first}
+	if p.second != nil {
+		passes = append(passes, p.second)
+	}
+	err = maps.ReadOnce(func(addr uint64, blocks [][]byte) error {
+		p.take(addr, blocks)
+		return nil
+	}, passes...)
+	if err != nil {
+		return nil, nil, fmt.Errorf("verify: %w", err)
+	}
+	read, agreed, err := p.judge(p.first.Results)
+	if err != nil {
+		return nil, nil, err
+	}
+	v := &Verification{Coverage: append([]evidence.Finding{}, b.Coverage()...), Checksums: append([]maps.RuleResult{}, p.first.Results...),
+		HasMap: b.Map != nil, Read: read, Identity: b.Identity()}
 	verdicts := []evidence.Verdict{read.Verdict, evidence.Judge(v.Coverage)}
 	if len(v.Checksums) == 0 {
 		verdicts = append(verdicts, evidence.Unproven)
@@ -71,7 +70,48 @@ func verifyBound(b *maps.Bound, results []maps.RuleResult) (*Verification, error
 		verdicts = append(verdicts, r.Verdict)
 	}
 	v.Verdict = evidence.Combine(verdicts...)
-	return v, nil
+	return v, agreed, nil
+}
+
+// proof is what proves one read, in the making: its examination, and the
+// agreement with a second read if there is one.
+type proof struct {
+	first, second *maps.Pass // second is nil for none, or if it is the first itself
+	examined      *readcheck.Examination
+	compared      *readcheck.Comparison // nil for no second read
+}
+
+func newProof(b, second *maps.Bound) (*proof, error) {
+	p := &proof{first: &maps.Pass{Bound: b, Rules: true}}
+	var err error
+	if p.examined, err = readcheck.NewExamination(b.Image); err != nil {
+		return nil, err
+	}
+	if second != nil && second.Image != b.Image {
+		p.second = &maps.Pass{Bound: second, Name: "second read"}
+		p.compared, err = readcheck.NewComparison(b.Map, b.Image, second.Image)
+	}
+	return p, err
+}
+
+// take takes the bytes of the read from addr on, and those of the second read
+// if there is one.
+func (p *proof) take(addr uint64, blocks [][]byte) {
+	p.examined.Take(blocks[0])
+	if p.compared != nil {
+		p.compared.Take(addr, blocks)
+	}
+}
+
+// judge judges the reads once all bytes were taken. results are those of the
+// checksum rules; the agreement is nil if no second read was compared.
+func (p *proof) judge(results []maps.RuleResult) (*readcheck.Report, *readcheck.Agreement, error) {
+	read, err := p.examined.Report(p.first.Bound, results)
+	if err != nil || p.compared == nil {
+		return read, nil, err
+	}
+	agreed, err := p.compared.Agreement(p.examined)
+	return read, agreed, err
 }
 
 // Findings returns every finding once: those of the read first, then those of

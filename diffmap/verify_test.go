@@ -2,48 +2,186 @@ package diffmap
 
 import (
 	"bytes"
-	"io"
+	"crypto/sha256"
+	"errors"
+	"fmt"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck"
+	"example.com/calproof/maps"
 )
 
-// readBytes counts what is read from an image.
-type readBytes struct {
-	io.ReaderAt
-	n int
+// countedFile counts how often each byte of a file is asked for.
+type countedFile struct {
+	data  []byte
+	asked []int
 }
 
-func (r *readBytes) ReadAt(p []byte, off int64) (int, error) {
-	n, err := r.ReaderAt.ReadAt(p, off)
-	r.n += n
+func (f *countedFile) ReadAt(p []byte, off int64) (int, error) {
+	n, err := bytes.NewReader(f.data).ReadAt(p, off)
+	for i := range n {
+		f.asked[int(off)+i]++
+	}
 	return n, err
 }
 
-// Examining a read needs the results of the checksum rules; verify and the
-// gate hand over theirs, so that no rule is evaluated twice.
-func TestRulesOfAnImageAreEvaluatedOnce(t *testing.T) {
-	m := smallMap(t)
-	file := &readBytes{ReaderAt: bytes.NewReader(smallImage(nil))}
-	im, err := image.New(file, int64(len(smallImage(nil))), image.Options{Format: image.FormatRaw})
+// counted binds a map to a file whose bytes are counted from now on.
+func counted(t *testing.T, m *maps.Map, data []byte) (*maps.Bound, *countedFile) {
+	f := &countedFile{data, make([]int, len(data))}
+	b, err := maps.New("file", f, int64(len(data)), m, image.Options{Format: image.FormatRaw})
 	require.NoError(t, err)
-	reads := func(do func() error) int {
-		file.n = 0
-		require.NoError(t, do())
-		return file.n
+	clear(f.asked)
+	return b, f
+}
+
+// once demands that each byte was asked for once; those of again, which are
+// read by themselves too, at least once.
+func (f *countedFile) once(t *testing.T, again []image.Range) {
+	t.Helper()
+	again = image.MergeRanges(again)
+	for addr, n := range f.asked {
+		for len(again) > 0 && again[0].Last() < uint64(addr) {
+			again = again[1:]
+		}
+		if apart := len(again) > 0 && again[0].Contains(uint64(addr)); n != 1 && (!apart || n == 0) {
+			t.Fatalf("the byte at 0x%X is asked for %d times", addr, n)
+		}
 	}
-	examined := reads(func() error { _, err := readcheck.Examine(m, im); return err })
-	verified := reads(func() error { _, err := Verify(m, im); return err })
-	gated := reads(func() error {
-		_, err := Gate(GateInput{Original: im, Modified: raw(t, smallImage(nil)), Map: m})
-		return err
+}
+
+// apart are what is read by itself besides: stored values, cells and axes of
+// tables, identity fields.
+func apart(m *maps.Map, results []maps.RuleResult) (out []image.Range) {
+	for _, r := range results {
+		if r.Field != nil {
+			out = append(out, *r.Field)
+		}
+	}
+	for _, table := range m.Tables {
+		out = append(out, table.Range())
+		for _, axis := range []*maps.AxisSpec{table.X, table.Y} {
+			if r, ok := axis.Range(); ok {
+				out = append(out, r)
+			}
+		}
+	}
+	for _, id := range m.Identities {
+		out = append(out, id.Range)
+	}
+	return out
+}
+
+func sum(data []byte) string { return fmt.Sprintf("%x", sha256.Sum256(data)) }
+
+// Whatever is computed of an image, hash of its file included, each of its
+// bytes is asked for once.
+func TestBytesAreReadOnce(t *testing.T) {
+	m := smallMap(t)
+	data := smallImage(nil)
+	edited, again := smallImage(setIdle(0, 1300)), smallImage(flip(0x3804))
+	t.Run("verify", func(t *testing.T) {
+		b, f := counted(t, m, data)
+		h := sha256.New()
+		v, agreed, err := VerifyFile(b, nil, h)
+		require.NoError(t, err)
+		assert.Nil(t, agreed)
+		f.once(t, apart(m, v.Checksums))
+		assert.Equal(t, sum(data), fmt.Sprintf("%x", h.Sum(nil)))
 	})
-	compared := reads(func() error { _, err := Compare(im, raw(t, smallImage(nil)), m, Options{}); return err })
-	const rules, rest = 0x1FFC + 0xEFC, 0x800 // bytes the rules of the map count; fields and tables
-	assert.Less(t, verified, examined+rest)
-	assert.Less(t, gated, examined+compared-rules+rest)
+	t.Run("verify with a second read", func(t *testing.T) {
+		b, f := counted(t, m, data)
+		second, f2 := counted(t, m, again)
+		h := sha256.New()
+		v, agreed, err := VerifyFile(b, second, h)
+		require.NoError(t, err)
+		f.once(t, apart(m, v.Checksums))
+		f2.once(t, nil)
+		assert.Equal(t, sum(data), fmt.Sprintf("%x", h.Sum(nil)))
+
+		alone, err := readcheck.Agree(m, b.Image, second.Image)
+		require.NoError(t, err)
+		assert.Equal(t, alone, agreed, "as without the rest")
+	})
+	t.Run("verify without a map", func(t *testing.T) {
+		b, f := counted(t, nil, data)
+		_, _, err := VerifyFile(b, nil, sha256.New())
+		require.NoError(t, err)
+		f.once(t, nil)
+	})
+	t.Run("diff", func(t *testing.T) {
+		before, f := counted(t, m, data)
+		after, f2 := counted(t, m, edited)
+		res, err := CompareBound(before, after, Options{Hash: true})
+		require.NoError(t, err)
+		assert.Equal(t, [2]string{sum(data), sum(edited)}, res.SHA256)
+		for _, f := range []*countedFile{f, f2} {
+			f.once(t, append(apart(m, bound(t, m, f.data).Check()), changed(res)...))
+		}
+	})
+	t.Run("gate", func(t *testing.T) {
+		original, f := counted(t, m, data)
+		modified, f2 := counted(t, m, edited)
+		second, f3 := counted(t, m, again)
+		asked := ""
+		res, err := Gate(GateInput{Original: original, Modified: modified, SecondRead: second, Hash: true,
+			Archive: func(s string) (*ArchiveEvidence, error) { asked = s; return &ArchiveEvidence{}, nil }})
+		require.NoError(t, err)
+		f.once(t, append(apart(m, bound(t, m, data).Check()), changed(res.Diff)...))
+		f2.once(t, append(apart(m, bound(t, m, edited).Check()), changed(res.Diff)...))
+		f3.once(t, nil)
+		assert.Equal(t, sum(data), asked)
+		assert.Equal(t, [2]string{sum(data), sum(edited)}, res.Diff.SHA256)
+		assert.Equal(t, sum(again), res.SecondReadSHA256)
+	})
+	t.Run("agree", func(t *testing.T) {
+		b, f := counted(t, nil, data)
+		second, f2 := counted(t, nil, data)
+		third, f3 := counted(t, nil, data)
+		_, err := readcheck.Agree(m, b.Image, second.Image, third.Image)
+		require.NoError(t, err)
+		for _, f := range []*countedFile{f, f2, f3} {
+			f.once(t, nil)
+			clear(f.asked)
+		}
+		_, err = readcheck.Majority(false, b.Image, second.Image, third.Image)
+		require.NoError(t, err)
+		for _, f := range []*countedFile{f, f2, f3} {
+			f.once(t, nil)
+		}
+	})
+	t.Run("readback", func(t *testing.T) {
+		written, f := counted(t, nil, data)
+		read, f2 := counted(t, nil, data)
+		_, err := readcheck.CompareReadback(m, written.Image, read.Image)
+		require.NoError(t, err)
+		f.once(t, nil)
+		f2.once(t, nil)
+	})
+}
+
+func changed(res *Result) (out []image.Range) {
+	for _, c := range res.Changes {
+		out = append(out, c.Range)
+	}
+	return out
+}
+
+// An archive is asked after the files were read, and only about a file.
+func TestGateAsksTheArchive(t *testing.T) {
+	in := goodGate(t)
+	broken := errors.New("the disk is gone")
+	in.Archive = func(string) (*ArchiveEvidence, error) { return nil, broken }
+	_, err := Gate(in)
+	require.ErrorIs(t, err, broken)
+	in.Archive = func(sum string) (*ArchiveEvidence, error) {
+		assert.Empty(t, sum, "an image that was made in memory has no file")
+		return &ArchiveEvidence{Verified: evidence.Pass}, nil
+	}
+	_, err = Gate(in)
+	require.NoError(t, err)
 }

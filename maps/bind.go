@@ -1,6 +1,7 @@
 package maps
 
 import (
+	"errors"
 	"fmt"
 	"io"
 
@@ -31,7 +32,13 @@ func Open(path string, m *Map, opts image.Options) (*Bound, error) {
 // New does what [Open] does with size bytes of r, which stands for the file.
 // The name is for messages.
 func New(name string, r io.ReaderAt, size int64, m *Map, opts image.Options) (*Bound, error) {
-	return open(name, m, opts, func(opts image.Options) (*image.Image, error) { return image.New(r, size, opts) })
+	return open(name, m, opts, func(opts image.Options) (*image.Image, error) {
+		im, err := image.New(r, size, opts)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		return im, nil
+	})
 }
 
 func open(path string, m *Map, opts image.Options, openImage func(image.Options) (*image.Image, error)) (*Bound, error) {
@@ -109,7 +116,7 @@ func (b *Bound) Opened() *image.Image {
 // the image (size, coverage) is no error but shows in Coverage. m may be nil.
 func Bind(m *Map, im *image.Image) (*Bound, error) {
 	if im == nil {
-		return nil, fmt.Errorf("bind: an image is needed")
+		return nil, errors.New("bind: the image is missing")
 	}
 	b := &Bound{Map: m, Image: im}
 	if m == nil {

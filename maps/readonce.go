@@ -28,7 +28,8 @@ type Pass struct {
 //
 // visit may be nil. It is called with stretches of addresses in ascending
 // order; blocks[i] holds the bytes of passes[i], or is nil where that image
-// holds none of the stretch. The slices are valid during the call only. An
+// holds none of the stretch. The slices are valid during the call only, and the bytes
+// must not be changed. An
 // error of visit ends the reading.
 //
 // These bytes are read a second time:
@@ -180,7 +181,7 @@ func sideBySide(visit func(addr uint64, blocks [][]byte) error, passes []*Pass) 
 		}
 		for i := range streams {
 			s := &streams[i]
-			if blocks[i] == nil {
+			if !s.live || s.addr != addr {
 				continue
 			}
 			if s.addr, s.block = s.addr+n, s.block[n:]; len(s.block) == 0 {

@@ -13,6 +13,7 @@ import (
 	"example.com/calproof/image"
 	"example.com/calproof/image/readcheck"
 	"example.com/calproof/image/safefile"
+	"example.com/calproof/maps"
 )
 
 // AgreeOptions are the options of calproof agree.
@@ -78,7 +79,7 @@ func runAgree(_ context.Context, opts *AgreeOptions, streams Streams) error {
 		return err
 	}
 	var reads []*image.Image
-	var first *opened
+	var first *maps.Bound
 	for _, path := range opts.Reads {
 		im, err := opts.open(streams, path, m)
 		if err != nil {
@@ -99,7 +100,7 @@ func runAgree(_ context.Context, opts *AgreeOptions, streams Streams) error {
 		return err
 	}
 	if opts.Merge != "" {
-		if first.bound != nil && first.bound.Map.Image.Arranged() {
+		if m != nil && m.Image.Arranged() {
 			return errors.New("agree: the map arranges the bytes of a file, and --merge writes them as they came; merge without --map")
 		}
 		merged, err := readcheck.Majority(opts.TakeFirst, reads...)

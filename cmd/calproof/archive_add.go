@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -13,7 +15,6 @@ import (
 
 	"example.com/calproof/diffmap/keeping"
 	"example.com/calproof/diffmap/report"
-	"example.com/calproof/image"
 	"example.com/calproof/image/archive"
 	"example.com/calproof/maps"
 )
@@ -116,16 +117,15 @@ func runArchiveAdd(ctx context.Context, opts *ArchiveAddOptions, streams Streams
 		return err
 	}
 	defer im.Close()
-	var second *opened
-	var secondImage *image.Image
+	var second *maps.Bound
 	if opts.SecondRead != "" {
 		if second, err = opts.Input.open(streams, opts.SecondRead, m); err != nil {
 			return err
 		}
 		defer second.Close()
-		secondImage = second.Image
 	}
-	j, err := keeping.Judge(m, im.Image, secondImage)
+	hash := sha256.New()
+	j, err := keeping.Judge(im, second, hash)
 	if err != nil {
 		return err
 	}
@@ -145,9 +145,7 @@ func runArchiveAdd(ctx context.Context, opts *ArchiveAddOptions, streams Streams
 	if second != nil {
 		add.SecondRead = imageSource(opts.SecondRead, second)
 	}
-	if err := addImage(&add, &opts.Input, opts.Path, im, m); err != nil {
-		return err
-	}
+	addImage(&add, &opts.Input, opts.Path, im, hex.EncodeToString(hash.Sum(nil)))
 	if add.Verdict, err = keptVerdict(verdict); err != nil {
 		return err
 	}
@@ -165,25 +163,21 @@ func runArchiveAdd(ctx context.Context, opts *ArchiveAddOptions, streams Streams
 	return opts.print(streams, report.ArchiveAddData{Archive: a.Dir(), Added: *added, Findings: verdict.Findings})
 }
 
-// addImage fills in the image of an addition: the very bytes that were judged.
-func addImage(add *archive.Addition, in *Input, path string, im *opened, m *maps.Map) error {
-	id, err := identify("image", path, im.file())
-	if err != nil {
-		return err
-	}
-	add.Image, add.ImageSHA256 = imageSource(path, im), id.SHA256
+// addImage fills in the image of an addition. sum is the SHA-256 of the bytes
+// that were judged; the archive compares it with what it keeps.
+func addImage(add *archive.Addition, in *Input, path string, im *maps.Bound, sum string) {
+	add.Image, add.ImageSHA256 = imageSource(path, im), sum
 	add.ImageFormat, add.ImageBase = string(in.Format), in.Base
-	add.Controller = keeping.Controller(m, im.Image)
-	return nil
+	add.Controller = keeping.Controller(im)
 }
 
 // imageSource is the file of an opened image.
-func imageSource(path string, im *opened) *archive.Source {
+func imageSource(path string, im *maps.Bound) *archive.Source {
 	name := filepath.Base(path)
 	if path == stdin {
 		name = "image.bin"
 	}
-	file := im.file().File()
+	file := im.Opened().File()
 	return &archive.Source{Name: name, Open: func() (io.ReadCloser, error) {
 		return io.NopCloser(io.NewSectionReader(file, 0, file.Size())), nil
 	}}

@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"os"
 	"strings"
@@ -11,6 +13,7 @@ import (
 	"example.com/calproof/diffmap/keeping"
 	"example.com/calproof/diffmap/report"
 	"example.com/calproof/image/archive"
+	"example.com/calproof/maps"
 )
 
 // ArchiveListOptions are the options of calproof archive list.
@@ -168,7 +171,7 @@ func runArchiveFind(ctx context.Context, opts *ArchiveFindOptions, streams Strea
 	}
 	defer a.Close()
 	data := report.ArchiveFindData{Archive: a.Dir(), Equal: []archive.Entry{}}
-	var im *opened
+	var im *maps.Bound
 	if hash := strings.ToLower(opts.What); isHash(hash) && !exists(opts.What) {
 		data.SHA256 = hash
 	} else {
@@ -176,11 +179,11 @@ func runArchiveFind(ctx context.Context, opts *ArchiveFindOptions, streams Strea
 			return err
 		}
 		defer im.Close()
-		id, err := identify("image", opts.What, im.file())
-		if err != nil {
+		hash := sha256.New()
+		if err := maps.ReadOnce(nil, &maps.Pass{Bound: im, Name: opts.What, File: hash}); err != nil {
 			return err
 		}
-		data.File, data.SHA256 = opts.What, id.SHA256
+		data.File, data.SHA256 = opts.What, hex.EncodeToString(hash.Sum(nil))
 	}
 	found, err := a.Find(ctx, data.SHA256)
 	if err != nil {

@@ -136,7 +136,7 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 	if opts.Out == stdin {
 		return write(streams.Out, images[0])
 	}
-	data := report.Convert(opts.In, files[0].file(), opts.Out, opts.To, images...)
+	data := report.Convert(opts.In, files[0].Opened(), opts.Out, opts.To, images...)
 	if opts.Start.addr != nil || opts.Start.none {
 		data.StartAddress = opts.Start.addr
 	}
@@ -276,8 +276,8 @@ func (o *ConvertOptions) files() []string {
 
 // openAll opens every input: In, then those to join, then those to add. The
 // caller closes them, also after an error.
-func (o *ConvertOptions) openAll(streams Streams) ([]*opened, error) {
-	var all []*opened
+func (o *ConvertOptions) openAll(streams Streams) ([]*maps.Bound, error) {
+	var all []*maps.Bound
 	open := func(path string, in Input, m *maps.Map) error {
 		im, err := in.open(streams, path, m)
 		if err == nil {

@@ -71,7 +71,8 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 	}
 	defer original.Close()
 	defer modified.Close()
-	result, err := diffmap.Compare(original.Image, modified.Image, m, opts.Options)
+	opts.Hash = opts.HTML != ""
+	result, err := diffmap.CompareBound(original, modified, opts.Options)
 	if err != nil {
 		return err
 	}
@@ -83,7 +84,7 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 		if m == nil {
 			return errors.New("diff: --listing decodes tables and identity fields; name the region map with --map")
 		}
-		data.Listing = diffmap.DiffText(opts.Original, diffmap.Listing(original.bound), opts.Modified, diffmap.Listing(modified.bound))
+		data.Listing = diffmap.DiffText(opts.Original, diffmap.Listing(original), opts.Modified, diffmap.Listing(modified))
 	}
 	if opts.Edits != "" {
 		file, err := edits.Load(opts.Edits)
@@ -94,7 +95,7 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 			return err
 		}
 	}
-	if err := opts.write(data, m, []string{opts.Edits}, pageInput{"original", opts.Original, "", original}, pageInput{"modified", opts.Modified, "", modified}); err != nil {
+	if err := opts.write(data, m, []string{opts.Edits}, pageInput{"original", opts.Original, result.SHA256[0], original}, pageInput{"modified", opts.Modified, result.SHA256[1], modified}); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

@@ -89,26 +89,24 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 	}
 	defer original.Close()
 	defer modified.Close()
-	files := []pageInput{{"original", opts.Original, "", original}, {"modified", opts.Modified, "", modified}}
-	in := diffmap.GateInput{Original: original.Image, Modified: modified.Image, Map: m, Bench: opts.Bench, Accepted: opts.Accepted}
+	in := diffmap.GateInput{Original: original, Modified: modified, Bench: opts.Bench, Accepted: opts.Accepted,
+		Hash: opts.HTML != "" || opts.Save, Archive: record.consult(ctx)}
 	if opts.SecondRead != "" {
 		if sameFile(opts.SecondRead, opts.Original) {
 			return fmt.Errorf("gate: %s is the original itself, which proves no second read; read the controller again and name that file", opts.SecondRead)
 		}
-		second, err := opts.open(streams, opts.SecondRead, m)
-		if err != nil {
+		if in.SecondRead, err = opts.open(streams, opts.SecondRead, m); err != nil {
 			return err
 		}
-		defer second.Close()
-		in.SecondRead = second.Image
-		files = append(files, pageInput{"second read", opts.SecondRead, "", second})
-	}
-	if err := record.consult(ctx, &in, original); err != nil {
-		return err
+		defer in.SecondRead.Close()
 	}
 	result, err := diffmap.Gate(in)
 	if err != nil {
 		return err
+	}
+	files := []pageInput{{"original", opts.Original, result.Diff.SHA256[0], original}, {"modified", opts.Modified, result.Diff.SHA256[1], modified}}
+	if in.SecondRead != nil {
+		files = append(files, pageInput{"second read", opts.SecondRead, result.SecondReadSHA256, in.SecondRead})
 	}
 	data := report.Gate(opts.Original, opts.Modified, opts.SecondRead, in, result)
 	if opts.Edits != "" {

@@ -38,15 +38,16 @@ func (r *gateRecord) close() {
 	}
 }
 
-// consult tells the gate what the archive proves about the original.
-func (r *gateRecord) consult(ctx context.Context, in *diffmap.GateInput, original *opened) error {
+// consult returns what tells the gate what the archive proves about the
+// original, nil for no archive.
+func (r *gateRecord) consult(ctx context.Context) func(sha256 string) (*diffmap.ArchiveEvidence, error) {
 	if r.archive == nil {
 		return nil
 	}
-	file := original.file().File()
-	var err error
-	in.Archive, r.entry, err = keeping.Evidence(ctx, r.archive.Reader, r.opts.Vehicle, file, file.Size())
-	return err
+	return func(sha256 string) (ev *diffmap.ArchiveEvidence, err error) {
+		ev, r.entry, err = keeping.Evidence(ctx, r.archive.Reader, r.opts.Vehicle, sha256)
+		return ev, err
+	}
 }
 
 // save keeps the modified image with the gate's verdict, below the original,
@@ -60,17 +61,15 @@ func (r *gateRecord) save(ctx context.Context, in diffmap.GateInput, doc report.
 		return "", err
 	}
 	add := archive.Addition{
-		Vehicle: r.entry.Folder, Kind: archive.GateRecord, Parent: r.entry.ImageSHA256, Map: mapSource(in.Map), Verdict: verdict,
+		Vehicle: r.entry.Folder, Kind: archive.GateRecord, Parent: r.entry.ImageSHA256, Map: mapSource(in.Map()), Verdict: verdict,
 		Conditions: archive.Conditions{SupplyVolts: in.Bench.SupplyVolts, AdapterLatencyMS: in.Bench.AdapterLatencyMS, Duration: in.Bench.ReadTook},
 	}
 	for _, f := range files {
 		switch f.part {
 		case "modified":
-			if err := addImage(&add, &r.opts.Input, f.path, f.opened, in.Map); err != nil {
-				return "", err
-			}
+			addImage(&add, &r.opts.Input, f.path, f.Bound, f.sha256)
 		case "second read":
-			add.SecondRead = imageSource(f.path, f.opened)
+			add.SecondRead = imageSource(f.path, f.Bound)
 		}
 	}
 	added, err := r.archive.Add(ctx, add)

@@ -58,64 +58,23 @@ func (in *Input) needMap(command string) (*maps.Map, error) {
 	return in.loadMap()
 }
 
-// opened is an image that was opened with or without a map.
-type opened struct {
-	*image.Image
-	bound *maps.Bound // nil without a map
-}
-
-// file returns the image as its file holds it, before a map arranged it.
-func (o *opened) file() *image.Image {
-	if o.bound != nil {
-		return o.bound.Opened()
-	}
-	return o.Image
-}
-
-// Close closes the file.
-func (o *opened) Close() error {
-	if o.bound != nil {
-		return o.bound.Close()
-	}
-	return o.Image.Close()
-}
-
 // open opens an image, arranged as the map says if there is one. A raw file
 // lies where --base says, else where the map says, else at 0. The caller closes
 // it.
-func (in *Input) open(streams Streams, path string, m *maps.Map) (*opened, error) {
+func (in *Input) open(streams Streams, path string, m *maps.Map) (*maps.Bound, error) {
 	opts := image.Options{Format: in.Format, Base: in.Base}
 	if path != stdin {
-		if m == nil {
-			im, err := image.Open(path, opts)
-			return &opened{Image: im}, err
-		}
-		return bind(maps.Open(path, m, opts))
+		return maps.Open(path, m, opts)
 	}
 	data, err := io.ReadAll(streams.In)
 	if err != nil {
 		return nil, fmt.Errorf("standard input: %w", err)
 	}
-	r, size := bytes.NewReader(data), int64(len(data))
-	if m != nil {
-		return bind(maps.New("standard input", r, size, m, opts))
-	}
-	im, err := image.New(r, size, opts)
-	if err != nil {
-		return nil, fmt.Errorf("standard input: %w", err)
-	}
-	return &opened{Image: im}, nil
-}
-
-func bind(b *maps.Bound, err error) (*opened, error) {
-	if err != nil {
-		return nil, err
-	}
-	return &opened{b.Image, b}, nil
+	return maps.New("standard input", bytes.NewReader(data), int64(len(data)), m, opts)
 }
 
 // openPair opens two images; at most one of them is standard input.
-func (in *Input) openPair(streams Streams, original, modified string, m *maps.Map) (a, b *opened, err error) {
+func (in *Input) openPair(streams Streams, original, modified string, m *maps.Map) (a, b *maps.Bound, err error) {
 	if original == stdin && modified == stdin {
 		return nil, nil, errors.New("standard input cannot be both images; name a file for one of them")
 	}

@@ -71,20 +71,15 @@ func runInspect(_ context.Context, opts *InspectOptions, streams Streams) error 
 		return err
 	}
 	defer im.Close()
-	data, err := report.Inspect(opts.Path, im.file())
+	data, err := report.Inspect(opts.Path, im)
 	if err != nil {
 		return err
-	}
-	if im.bound != nil {
-		if data, err = data.WithMap(im.bound); err != nil {
-			return err
-		}
 	}
 	if opts.CSV {
 		return data.CSV(streams.Out)
 	}
 	if opts.Tables {
-		data.Listing = diffmap.Listing(im.bound)
+		data.Listing = diffmap.Listing(im)
 	}
 	if data.Strip, err = opts.draw(m, im.Image, nil, nil); err != nil {
 		return err

@@ -78,7 +78,7 @@ func runMapCheck(_ context.Context, opts *MapCheckOptions, streams Streams) erro
 			return err
 		}
 		defer im.Close()
-		data = data.WithImage(opts.Image, im.bound)
+		data = data.WithImage(opts.Image, im)
 	}
 	return opts.print(streams, data)
 }

@@ -11,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/calproof/diffmap/report"
-	"example.com/calproof/image"
 	"example.com/calproof/image/safefile"
 	"example.com/calproof/maps"
 )
@@ -32,8 +31,8 @@ func (p *Page) AddFlags(cmd *cobra.Command) {
 type pageInput struct {
 	part   string // what it is to the command
 	path   string
-	sha256 string // of the file, "" if it has still to be computed
-	*opened
+	sha256 string // of the file
+	*maps.Bound
 }
 
 // write writes the page of data, if one was asked for. inputs are the images in
@@ -50,14 +49,7 @@ func (p *Page) write(data report.Data, m *maps.Map, alsoRead []string, inputs ..
 		if in.part == "modified" {
 			src.After = in.Image
 		}
-		id := report.FileID{Part: in.part, Name: in.path, Size: in.file().File().Size(), SHA256: in.sha256}
-		if in.sha256 == "" {
-			var err error
-			if id, err = identify(in.part, in.path, in.file()); err != nil {
-				return err
-			}
-		}
-		src.Files = append(src.Files, id)
+		src.Files = append(src.Files, report.FileID{Part: in.part, Name: in.path, Size: in.Opened().File().Size(), SHA256: in.sha256})
 		if in.path != stdin {
 			safe.Inputs = append(safe.Inputs, in.path)
 		}
@@ -74,14 +66,4 @@ func (p *Page) write(data report.Data, m *maps.Map, alsoRead []string, inputs ..
 	return safefile.Write(p.HTML, safe, func(w io.Writer) error {
 		return report.HTML(w, report.New(version, data), src)
 	})
-}
-
-// identify hashes the file that im was read from, as it was given.
-func identify(part, path string, im *image.Image) (report.FileID, error) {
-	file := im.File()
-	hash := sha256.New()
-	if _, err := io.Copy(hash, file); err != nil {
-		return report.FileID{}, fmt.Errorf("%s: %w", path, err)
-	}
-	return report.FileID{Part: part, Name: path, Size: file.Size(), SHA256: hex.EncodeToString(hash.Sum(nil))}, nil
 }

@@ -75,7 +75,7 @@ func runReseal(_ context.Context, opts *ResealOptions, streams Streams) error {
 		return err
 	}
 	defer im.Close()
-	in := diffmap.ResealInput{Image: im.bound, WithoutOriginal: opts.WithoutOriginal, Accepted: opts.Accepted}
+	in := diffmap.ResealInput{Image: im, WithoutOriginal: opts.WithoutOriginal, Accepted: opts.Accepted}
 	inputs := []string{opts.Path, opts.Map}
 	if opts.Original != "" {
 		original, err := opts.open(streams, opts.Original, m)
@@ -95,12 +95,12 @@ func runReseal(_ context.Context, opts *ResealOptions, streams Streams) error {
 		return fmt.Errorf("reseal: %w", err)
 	}
 	data = data.With(result, opts.Out)
-	segments, err := im.bound.InFile(result.Patches)
+	segments, err := im.InFile(result.Patches)
 	if err != nil {
 		return fmt.Errorf("reseal: %w", err)
 	}
 	err = safefile.Write(opts.Out, safefile.Options{Force: opts.Force, Inputs: inputs}, func(w io.Writer) error {
-		return image.WritePatched(w, im.file(), segments...)
+		return image.WritePatched(w, im.Opened(), segments...)
 	})
 	if err != nil {
 		return fmt.Errorf("reseal: %w", err)

@@ -65,7 +65,7 @@ func runSum(_ context.Context, opts *SumOptions, streams Streams) error {
 	defer im.Close()
 	ranges := opts.Ranges
 	if len(ranges) == 0 {
-		ranges = im.Segments()
+		ranges = im.Image.Segments()
 	}
 	value, err := checksum.Over(alg, im.Image, ranges...)
 	if err != nil {

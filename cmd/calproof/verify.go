@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -60,14 +59,8 @@ func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
 		return err
 	}
 	defer im.Close()
-	// The file is hashed with the bytes that the checksum rules read.
 	hash := sha256.New()
-	var result *diffmap.Verification
-	if im.bound != nil {
-		result, err = diffmap.VerifyFile(im.bound, hash)
-	} else if _, err = io.Copy(hash, im.File()); err == nil {
-		result, err = diffmap.Verify(nil, im.Image)
-	}
+	result, _, err := diffmap.VerifyFile(im, nil, hash)
 	if err != nil {
 		return err
 	}

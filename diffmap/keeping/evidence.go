@@ -1,13 +1,11 @@
 package keeping
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/image"
@@ -15,17 +13,17 @@ import (
 	"example.com/calproof/image/evidence"
 )
 
-// Evidence returns what the archive proves about an image file: that an entry
-// holds the same bytes, that every byte of the vehicle's entries and its chain
-// verify, and which verdict was kept and still holds. vehicle narrows the
-// search; "" looks through the whole archive. The entry is nil if none holds
-// the image: the evidence then says so, and is unproven.
-func Evidence(ctx context.Context, r *archive.Reader, vehicle string, file io.ReaderAt, size int64) (*diffmap.ArchiveEvidence, *archive.Entry, error) {
-	h := sha256.New()
-	if _, err := io.Copy(h, io.NewSectionReader(file, 0, size)); err != nil {
-		return nil, nil, err
+// Evidence returns what the archive proves about an image file with the given
+// SHA-256, in hex: that an entry holds the same bytes, that every byte of the
+// vehicle's entries and its chain verify, and which verdict was kept and still
+// holds. vehicle narrows the search; "" looks through the whole archive. The
+// entry is nil if none holds the image: the evidence then says so, and is
+// unproven.
+func Evidence(ctx context.Context, r *archive.Reader, vehicle, sum string) (*diffmap.ArchiveEvidence, *archive.Entry, error) {
+	if !archive.IsSHA256(sum) {
+		return nil, nil, fmt.Errorf("%q is no SHA-256 of an image file", sum)
 	}
-	e, err := holder(ctx, r, vehicle, hex.EncodeToString(h.Sum(nil)))
+	e, err := holder(ctx, r, vehicle, sum)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -61,9 +59,11 @@ func Evidence(ctx context.Context, r *archive.Reader, vehicle string, file io.Re
 	if own == nil { // gone since it was found
 		ev.Verified = evidence.Fail
 	}
-	same := &comparer{want: io.NewSectionReader(file, 0, size)}
+	// Restored bytes with the hash of the original are the original's.
+	restored := sha256.New()
+	err = r.Restore(ctx, e, restored)
 	ev.Restorable = evidence.Pass
-	if err := r.Restore(ctx, e, same); err != nil || !same.done() {
+	if err != nil || hex.EncodeToString(restored.Sum(nil)) != sum {
 		ev.Restorable = evidence.Fail
 		ev.Detail = fmt.Sprintf("restoring it gives other bytes: %v", err)
 	}
@@ -101,26 +101,6 @@ func holder(ctx context.Context, r *archive.Reader, vehicle, sum string) (*archi
 	return best, nil
 }
 
-// comparer compares what is written to it with want.
-type comparer struct {
-	want io.Reader
-	bad  bool
-}
-
-func (c *comparer) Write(p []byte) (int, error) {
-	want := make([]byte, len(p))
-	if _, err := io.ReadFull(c.want, want); err != nil || !bytes.Equal(p, want) {
-		c.bad = true
-	}
-	return len(p), nil
-}
-
-// done reports whether everything was equal and nothing is left.
-func (c *comparer) done() bool {
-	n, _ := c.want.Read(make([]byte, 1))
-	return !c.bad && n == 0
-}
-
 // Near is the kept image nearest to another.
 type Near struct {
 	Entry archive.Entry
@@ -144,11 +124,11 @@ func Nearest(ctx context.Context, r *archive.Reader, im *image.Image) (*Near, er
 				continue
 			}
 			seen[e.ImageSHA256] = true
-			kept, err := openImage(r.Kept(e), e.ImagePath, nil)
+			b, err := openImage(r.Kept(e), e.ImagePath, nil)
 			if err != nil {
 				continue // damaged or of another format: no neighbour, and verify's business
 			}
-			diff, err := diffmap.Compare(kept, im, nil, diffmap.Options{})
+			diff, err := diffmap.Compare(b.Image, im, nil, diffmap.Options{})
 			if err != nil {
 				return nil, err
 			}
@@ -167,14 +147,15 @@ func Nearest(ctx context.Context, r *archive.Reader, im *image.Image) (*Near, er
 // byRegion compares again with the map kept with the entry, if there is one.
 func (n *Near) byRegion(r *archive.Reader, im *image.Image) error {
 	files, err := openKept(r.Kept(&n.Entry))
-	if err != nil || files.m == nil {
+	if err != nil || files.image.Map == nil {
 		return nil // by addresses only, as it is
 	}
-	arranged, err := files.m.Arrange(im)
+	m := files.image.Map
+	arranged, err := m.Arrange(im)
 	if err != nil {
 		return nil // the map does not fit the unknown image
 	}
-	diff, err := diffmap.Compare(files.image, arranged, files.m, diffmap.Options{})
+	diff, err := diffmap.Compare(files.image.Image, arranged, m, diffmap.Options{})
 	if err != nil {
 		return err
 	}

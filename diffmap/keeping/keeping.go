@@ -7,11 +7,12 @@ package keeping
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 
 	"example.com/calproof/diffmap"
-	"example.com/calproof/image"
 	"example.com/calproof/image/archive"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck"
@@ -24,21 +25,17 @@ type Judgement struct {
 	SecondRead *readcheck.Agreement // nil without a second read
 }
 
-// Judge verifies im and, if there is a second read, compares the two. m may be
-// nil; the verdict is then at best unproven. The addresses of both images are
-// the map's.
-func Judge(m *maps.Map, im, second *image.Image) (*Judgement, error) {
-	v, err := diffmap.Verify(m, im)
-	if err != nil {
-		return nil, err
+// Judge verifies b and, if there is a second read, nil for none, compares the
+// two. Without a map the verdict is at best unproven. The file of b is written
+// to w, nil for nowhere, which may be a hash; each image is read once.
+func Judge(b, second *maps.Bound, w io.Writer) (*Judgement, error) {
+	if second != nil && second.Image == b.Image {
+		return nil, errors.New("the second read is the image itself; read the controller again")
 	}
-	j := &Judgement{Image: v}
-	if second != nil {
-		if j.SecondRead, err = readcheck.Agree(m, im, second); err != nil {
-			return nil, fmt.Errorf("second read: %w", err)
-		}
-	}
-	return j, nil
+	j := &Judgement{}
+	var err error
+	j.Image, j.SecondRead, err = diffmap.VerifyFile(b, second, w)
+	return j, err
 }
 
 // Verdict returns the verdict on the image: all that was examined must hold.
@@ -68,7 +65,7 @@ func Recompute(_ context.Context, kept archive.Kept) (evidence.Verdict, error) {
 	if kept.Kind == archive.GateRecord {
 		return recomputeGate(kept, files)
 	}
-	j, err := Judge(files.m, files.image, files.second)
+	j, err := Judge(files.image, files.second, nil)
 	if err != nil {
 		return "", err
 	}
@@ -79,7 +76,7 @@ func Recompute(_ context.Context, kept archive.Kept) (evidence.Verdict, error) {
 // the bench figures, the acceptances. That the archive holds the parent whole
 // is judged with the parent's own entry.
 func recomputeGate(kept archive.Kept, files *keptFiles) (evidence.Verdict, error) {
-	if kept.Parent == nil || files.m == nil {
+	if kept.Parent == nil || files.image.Map == nil {
 		return "", fmt.Errorf("%w: the original or the map is not in the archive", archive.ErrNotRecomputed)
 	}
 	data, err := fs.ReadFile(kept.FS, kept.VerdictPath)
@@ -94,16 +91,18 @@ func recomputeGate(kept archive.Kept, files *keptFiles) (evidence.Verdict, error
 	if err := json.Unmarshal(data, &doc); err != nil {
 		return "", fmt.Errorf("kept verdict: %w", err)
 	}
-	original, err := openImage(*kept.Parent, kept.Parent.ImagePath, files.m)
+	original, err := openImage(*kept.Parent, kept.Parent.ImagePath, files.image.Map)
 	if err != nil {
 		return "", err
 	}
 	c := kept.Conditions
 	in := diffmap.GateInput{
-		Original: original, Modified: files.image, Map: files.m, SecondRead: files.second, Accepted: map[string]string{},
+		Original: original, Modified: files.image, SecondRead: files.second, Accepted: map[string]string{},
 		Bench: diffmap.BenchFigures{SupplyVolts: c.SupplyVolts, AdapterLatencyMS: c.AdapterLatencyMS, ReadTook: c.Duration},
-		Archive: &diffmap.ArchiveEvidence{Entry: kept.Parent.Ref(), Verified: evidence.Pass, Restorable: evidence.Pass,
-			Kept: keptVerdict(&kept.Parent.Entry)},
+		Archive: func(string) (*diffmap.ArchiveEvidence, error) {
+			return &diffmap.ArchiveEvidence{Entry: kept.Parent.Ref(), Verified: evidence.Pass, Restorable: evidence.Pass,
+				Kept: keptVerdict(&kept.Parent.Entry)}, nil
+		},
 	}
 	for _, a := range doc.Data.Accepted {
 		in.Accepted[a.Region] = a.Reason

@@ -3,6 +3,7 @@ package keeping_test
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -47,25 +48,25 @@ func newShop(t *testing.T) *shop {
 	return s
 }
 
-func (s *shop) open(name string) *image.Image {
+func (s *shop) open(name string) *maps.Bound {
 	s.t.Helper()
 	data := s.files[name]
 	b, err := maps.New(name, bytes.NewReader(data), int64(len(data)), s.m, image.Options{})
 	require.NoError(s.t, err)
-	return b.Image
+	return b
 }
 
 // keep keeps a file of the scenario with a verdict; "" means the right one.
 func (s *shop) keep(name string, kind archive.Kind, second string, verdict evidence.Verdict) archive.Entry {
 	s.t.Helper()
 	add := archive.Addition{Vehicle: "g", Kind: kind, Image: archive.BytesSource(name, s.files[name]), Map: archive.BytesSource("groomer.toml", s.files[demo.MapName])}
-	var secondImage *image.Image
+	var secondRead *maps.Bound
 	if second != "" {
 		add.SecondRead = archive.BytesSource(second, s.files[second])
-		secondImage = s.open(second)
+		secondRead = s.open(second)
 	}
 	if verdict == "" {
-		j, err := keeping.Judge(s.m, s.open(name), secondImage)
+		j, err := keeping.Judge(s.open(name), secondRead, nil)
 		require.NoError(s.t, err)
 		verdict = j.Verdict()
 	}
@@ -158,7 +159,7 @@ func TestEvidence(t *testing.T) {
 	s := newShop(t)
 	ask := func(vehicle, name string) (*diffmap.ArchiveEvidence, *archive.Entry) {
 		t.Helper()
-		ev, e, err := keeping.Evidence(ctx, s.a.Reader, vehicle, bytes.NewReader(s.files[name]), int64(len(s.files[name])))
+		ev, e, err := keeping.Evidence(ctx, s.a.Reader, vehicle, fmt.Sprintf("%x", sha256.Sum256(s.files[name])))
 		require.NoError(t, err)
 		return ev, e
 	}

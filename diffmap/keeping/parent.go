@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"strings"
 
-	"example.com/calproof/image"
 	"example.com/calproof/image/archive"
 	"example.com/calproof/image/archive/bagit"
 	"example.com/calproof/maps"
@@ -53,15 +52,8 @@ func Parent(ctx context.Context, r *archive.Reader, vehicle string, kind archive
 }
 
 // Controller returns the identity fields of an image as they are kept with it.
-// im is arranged by m, which may be nil.
-func Controller(m *maps.Map, im *image.Image) bagit.Fields {
-	if m == nil {
-		return nil
-	}
-	b, err := maps.Bind(m, im)
-	if err != nil {
-		return nil // the verdict says why
-	}
+// There are none without a map.
+func Controller(b *maps.Bound) bagit.Fields {
 	var out bagit.Fields
 	for _, f := range b.Identity() {
 		label, value := bagit.Squeeze(f.Name), bagit.Squeeze(f.Value)

@@ -39,7 +39,7 @@ type BenchData struct {
 // Gate fills in what went into the gate and what came out. The file names are
 // the caller's; secondRead is "" where there is none.
 func Gate(original, modified, secondRead string, in diffmap.GateInput, res *diffmap.GateResult) GateData {
-	d := GateData{Original: original, Modified: modified, SecondRead: secondRead, Map: SummaryOf(in.Map),
+	d := GateData{Original: original, Modified: modified, SecondRead: secondRead, Map: SummaryOf(in.Map()),
 		Bench:    BenchData{SupplyVolts: in.Bench.SupplyVolts, AdapterLatencyMS: in.Bench.AdapterLatencyMS},
 		Accepted: []Acceptance{}, GateResult: res}
 	if t := in.Bench.ReadTook; t != nil {

@@ -127,23 +127,23 @@ type PartEntropy struct {
 	Entropy float64     `json:"entropy"` // Shannon, bits a byte
 }
 
-// Inspect fills in what im, as its file holds it, tells by itself. It reads the
-// file and the image once each.
-func Inspect(file string, im *image.Image) (InspectData, error) {
+// Inspect fills in what the image file of b tells by itself and, if b has a map,
+// what the map says about it. It reads the image once, for hashes and entropy;
+// [maps.ReadOnce] says where the file is read besides.
+func Inspect(file string, b *maps.Bound) (InspectData, error) {
+	im := b.Opened()
 	d := InspectData{
 		File: file, Format: im.Format(), Size: im.Size(),
 		Segments: append([]image.Range{}, im.Segments()...),
 		Gaps:     append([]image.Range{}, im.Gaps(im.Bounds())...),
 		Header:   im.Header(), Notes: fileNotes(im.Notes()),
+		Map: SummaryOf(b.Map), Identity: b.Identity(), Tables: b.Tables(), Coverage: b.Coverage(),
 	}
 	if at, ok := im.StartAddress(); ok {
 		d.StartAddress = &at
 	}
 	if f := im.File(); f != nil {
 		d.FileSize = uint64(f.Size())
-		if err := d.hash(f); err != nil {
-			return d, fmt.Errorf("%s: %w", file, err)
-		}
 		guesses, err := image.Guesses(f, f.Size())
 		if err != nil {
 			return d, fmt.Errorf("%s: %w", file, err)
@@ -152,29 +152,55 @@ func Inspect(file string, im *image.Image) (InspectData, error) {
 			d.CouldBe = append(d.CouldBe, FormatGuess(g))
 		}
 	}
-	return d, d.measure(im, parts(im))
+	return d, d.measure(b)
 }
 
-// hash hashes the file with everything that other programs may have noted down
-// about it. SHA-256 identifies it; the others only find it again.
-func (d *InspectData) hash(file io.Reader) error {
+// measure computes the entropy of the image and of parts of it, and hashes the
+// file with everything that other programs may have noted down about it.
+// SHA-256 identifies it; the others only find it again.
+func (d *InspectData) measure(b *maps.Bound) error {
+	d.Parts = parts(b)
+	ranges := make([]image.Range, len(d.Parts))
+	for i, p := range d.Parts {
+		ranges[i] = p.Range
+	}
+	entropies := readcheck.NewEntropies(ranges...)
+	pass := &maps.Pass{Bound: b, Name: d.File}
 	s256, s1, m5, c32 := sha256.New(), sha1.New(), md5.New(), crc32.NewIEEE()
-	if _, err := io.Copy(io.MultiWriter(s256, s1, m5, c32), file); err != nil {
+	hashed := b.Opened().File() != nil
+	if hashed {
+		pass.File = io.MultiWriter(s256, s1, m5, c32)
+	}
+	err := maps.ReadOnce(func(addr uint64, blocks [][]byte) error { entropies.Take(addr, blocks[0]); return nil }, pass)
+	if err != nil {
 		return err
 	}
-	d.SHA256, d.SHA1, d.MD5 = hex.EncodeToString(s256.Sum(nil)), hex.EncodeToString(s1.Sum(nil)), hex.EncodeToString(m5.Sum(nil))
-	d.CRC32 = fmt.Sprintf("0x%08X", c32.Sum32())
+	if hashed {
+		d.SHA256, d.SHA1, d.MD5 = hex.EncodeToString(s256.Sum(nil)), hex.EncodeToString(s1.Sum(nil)), hex.EncodeToString(m5.Sum(nil))
+		d.CRC32 = fmt.Sprintf("0x%08X", c32.Sum32())
+	}
+	whole := entropies.Whole()
+	d.Entropy = &whole
+	for i := range d.Parts {
+		d.Parts[i].Entropy = entropies.Part(i)
+	}
 	return nil
 }
 
 // equalParts is into how many parts an image in one piece is cut.
 const equalParts = 16
 
-// parts are what the entropy of an image without a map is told of: its segments,
-// or equal parts of the only one.
-func parts(im *image.Image) []PartEntropy {
+// parts are what the entropy of an image is told of: the regions of the map, or
+// without a map its segments, or equal parts of the only one.
+func parts(b *maps.Bound) []PartEntropy {
 	var out []PartEntropy
-	segments := im.Segments()
+	if b.Map != nil {
+		for _, r := range b.Map.Regions {
+			out = append(out, PartEntropy{Name: r.Name, Range: r.Range})
+		}
+		return out
+	}
+	segments := b.Image.Segments()
 	if len(segments) == 1 && segments[0].Size >= equalParts {
 		whole := segments[0]
 		per := whole.Size / equalParts
@@ -191,32 +217,6 @@ func parts(im *image.Image) []PartEntropy {
 		out = append(out, PartEntropy{Range: s})
 	}
 	return out
-}
-
-// measure computes the entropy of im and of parts.
-func (d *InspectData) measure(im *image.Image, parts []PartEntropy) error {
-	whole, err := readcheck.Entropy(im, im.Segments()...)
-	if err != nil {
-		return err
-	}
-	d.Entropy, d.Parts = &whole, parts
-	for i := range parts {
-		if parts[i].Entropy, err = readcheck.Entropy(im, parts[i].Range); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// WithMap adds what a map says about the image, and measures its regions.
-func (d InspectData) WithMap(b *maps.Bound) (InspectData, error) {
-	d.Map = SummaryOf(b.Map)
-	d.Identity, d.Tables, d.Coverage = b.Identity(), b.Tables(), b.Coverage()
-	var regions []PartEntropy
-	for _, r := range b.Map.Regions {
-		regions = append(regions, PartEntropy{Name: r.Name, Range: r.Range})
-	}
-	return d, d.measure(b.Image, regions)
 }
 
 // Command returns "inspect".

@@ -65,8 +65,8 @@ func (s *span) rng(from, to int) image.Range {
 type content struct {
 	spans []*span
 	size  int
-	hist  [256]uint64 // of all bytes
-	rich  int         // units
+	hist  histogram // of all bytes
+	rich  int       // units
 }
 
 // maxContent bounds the bytes that are held in memory. It is far above any
@@ -83,8 +83,8 @@ func newContent(spans []*span, rich richness) *content {
 		n := (len(s.data) - s.skip) / unitSize
 		s.hashes = make([]uint64, n)
 		s.classes = make([]class, n)
-		addHist(&c.hist, s.data[:s.skip])
-		addHist(&c.hist, s.data[s.skip+n*unitSize:])
+		c.hist.add(s.data[:s.skip])
+		c.hist.add(s.data[s.skip+n*unitSize:])
 		for u := range n {
 			b := s.unit(u)
 			s.hashes[u] = hashUnit(b)
@@ -95,12 +95,6 @@ func newContent(spans []*span, rich richness) *content {
 		}
 	}
 	return c
-}
-
-func addHist(h *[256]uint64, data []byte) {
-	for _, b := range data {
-		h[b]++
-	}
 }
 
 // classify tells what the unit b holds and counts its bytes.

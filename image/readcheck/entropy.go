@@ -1,30 +1,73 @@
 package readcheck
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"example.com/calproof/image"
 )
 
-// Entropy returns the Shannon entropy of the bytes that im holds in ranges, in
-// bits a byte: 0 if all are the same, 8 if every value is equally frequent, as in
-// compressed or encrypted data. It looks at how often values occur, not at their
-// order. No byte gives 0.
-func Entropy(im *image.Image, ranges ...image.Range) (float64, error) {
-	var h histogram
-	for _, r := range ranges {
-		for _, held := range image.SubtractRanges([]image.Range{r}, im.Gaps(r)) {
-			err := im.Blocks(held, func(_ uint64, block []byte) error {
-				h.add(block)
-				return nil
-			})
-			if err != nil {
-				return 0, err
-			}
+// Entropies measures the Shannon entropy of an image and of parts of it, from
+// bytes that are read for other purposes too ([maps.ReadOnce]): it takes every
+// byte of the image in the order of addresses.
+//
+// Entropy is in bits a byte: 0 if all bytes are the same, 8 if every value is
+// equally frequent, as in compressed or encrypted data. It looks at how often
+// values occur, not at their order. No byte gives 0.
+type Entropies struct {
+	parts []image.Range
+	order []int // indexes of parts by address
+	next  int   // into order: the first part that does not end before the last block
+	of    []histogram
+	rest  histogram // outside all parts
+}
+
+// NewEntropies begins the measurement. No two of parts may overlap.
+func NewEntropies(parts ...image.Range) *Entropies {
+	e := &Entropies{parts: parts, of: make([]histogram, len(parts))}
+	for i, p := range parts {
+		if p.Size > 0 {
+			e.order = append(e.order, i)
 		}
 	}
-	return h.entropy(), nil
+	slices.SortFunc(e.order, func(i, j int) int { return cmp.Compare(parts[i].Start, parts[j].Start) })
+	return e
 }
+
+// Take takes the next bytes of the image, the first of which lies at addr.
+func (e *Entropies) Take(addr uint64, block []byte) {
+	for len(block) > 0 {
+		for e.next < len(e.order) && e.parts[e.order[e.next]].Last() < addr {
+			e.next++
+		}
+		h, n := &e.rest, uint64(len(block))
+		if e.next < len(e.order) {
+			i := e.order[e.next]
+			if part := e.parts[i]; part.Contains(addr) {
+				h, n = &e.of[i], min(n, part.Size-(addr-part.Start))
+			} else {
+				n = min(n, part.Start-addr)
+			}
+		}
+		h.add(block[:n])
+		block, addr = block[n:], addr+n
+	}
+}
+
+// Whole returns the entropy of the whole image.
+func (e *Entropies) Whole() float64 {
+	all := e.rest
+	for i := range e.of {
+		for v, n := range e.of[i] {
+			all[v] += n
+		}
+	}
+	return all.entropy()
+}
+
+// Part returns the entropy of what the image holds of part i.
+func (e *Entropies) Part(i int) float64 { return e.of[i].entropy() }
 
 // entropyOf is the Shannon entropy of the bytes of b, in bits a byte.
 func entropyOf(b []byte) float64 {

@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"example.com/calproof/image"
 )
@@ -29,18 +29,42 @@ func TestEntropy(t *testing.T) {
 		{"every value", bytes.Repeat(all, 300), 8},
 		{"a quarter", bytes.Repeat([]byte{1, 2, 2, 2}, 500), 0.811278},
 	} {
-		im, err := image.FromSegments(image.Segment{Start: 0x100, Data: c.data})
-		require.NoError(t, err)
-		got, err := Entropy(im, im.Bounds())
-		require.NoError(t, err)
-		assert.InDelta(t, c.want, got, 1e-6, c.name)
+		e := NewEntropies()
+		e.Take(0x100, c.data)
+		assert.InDelta(t, c.want, e.Whole(), 1e-6, c.name)
 		assert.InDelta(t, c.want, entropyOf(c.data), 1e-6, c.name)
 	}
-	im, err := image.FromSegments(image.Segment{Start: 0, Data: []byte{1, 1}}, image.Segment{Start: 10, Data: []byte{2, 2}})
-	require.NoError(t, err)
-	for r, want := range map[image.Range]float64{{Start: 0, Size: 12}: 1, {Start: 0, Size: 5}: 0, {Start: 3, Size: 5}: 0} {
-		got, err := Entropy(im, r)
-		require.NoError(t, err)
-		assert.InDelta(t, want, got, 1e-9, "%s: gaps do not count", r)
-	}
+}
+
+// Parts in any order, with gaps between and blocks that cut them, give what a
+// count of each part by itself gives.
+func TestEntropiesOfParts(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		data := rapid.SliceOfN(rapid.Byte(), 1, 300).Draw(t, "data")
+		const base = 1000
+		var parts []image.Range
+		for at := uint64(base - 20); at < base+uint64(len(data)); {
+			at += rapid.Uint64Range(0, 30).Draw(t, "gap")
+			size := rapid.Uint64Range(0, 60).Draw(t, "size")
+			parts = append(parts, image.Range{Start: at, Size: size})
+			at += size
+		}
+		parts = rapid.Permutation(parts).Draw(t, "order")
+		e := NewEntropies(parts...)
+		for at := 0; at < len(data); {
+			n := rapid.IntRange(1, len(data)-at).Draw(t, "block")
+			e.Take(base+uint64(at), data[at:at+n])
+			at += n
+		}
+		assert.InDelta(t, entropyOf(data), e.Whole(), 1e-9)
+		for i, p := range parts {
+			var in []byte
+			for j, b := range data {
+				if p.Contains(base + uint64(j)) {
+					in = append(in, b)
+				}
+			}
+			assert.InDelta(t, entropyOf(in), e.Part(i), 1e-9, "%v", p)
+		}
+	})
 }

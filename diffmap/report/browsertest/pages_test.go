@@ -50,6 +50,13 @@ func openScenario(t *testing.T) scenario {
 	return s
 }
 
+func (s scenario) bound(t *testing.T, name string) *maps.Bound {
+	t.Helper()
+	b, err := maps.Bind(s.m, s.image(t, name))
+	require.NoError(t, err)
+	return b
+}
+
 func (s scenario) image(t *testing.T, name string) *image.Image {
 	t.Helper()
 	data := s.files[name]
@@ -75,14 +82,16 @@ func (s scenario) gate(t *testing.T, modified string, archive *diffmap.ArchiveEv
 	t.Helper()
 	volts, latency, took := 13.1, 1.0, 66*time.Minute
 	in := diffmap.GateInput{
-		Original: s.image(t, "backup.bin"), Modified: s.image(t, modified), SecondRead: s.image(t, "second-read.bin"), Map: s.m,
-		Bench:   diffmap.BenchFigures{SupplyVolts: &volts, AdapterLatencyMS: &latency, ReadTook: &took},
-		Archive: archive,
+		Original: s.bound(t, "backup.bin"), Modified: s.bound(t, modified), SecondRead: s.bound(t, "second-read.bin"),
+		Bench: diffmap.BenchFigures{SupplyVolts: &volts, AdapterLatencyMS: &latency, ReadTook: &took},
+	}
+	if archive != nil {
+		in.Archive = func(string) (*diffmap.ArchiveEvidence, error) { return archive, nil }
 	}
 	res, err := diffmap.Gate(in)
 	require.NoError(t, err)
 	return render(t, report.Gate("backup.bin", modified, "second-read.bin", in, res), report.Sources{
-		Before: in.Original, After: in.Modified, Map: s.m,
+		Before: in.Original.Image, After: in.Modified.Image, Map: s.m,
 		Files: []report.FileID{s.id("original", "backup.bin"), s.id("second read", "second-read.bin"), s.id("modified", modified), s.id("region map", demo.MapName)},
 	})
 }
