@@ -41,10 +41,6 @@ func straced(t testing.TB, dir, what, inject string, calls string) *exec.Cmd {
 	return cmd
 }
 
-// full says whether the long form of a test runs: where the tools are required,
-// as in continuous integration.
-func full() bool { return os.Getenv(imagetest.RequireToolsEnv) == "1" }
-
 // TestKilledAtEverySystemCall kills a writer (SIGKILL) at each of its system
 // calls that touch files: for each kind of call at the first, the second, and
 // so on until the writer ends by itself.

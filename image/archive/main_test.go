@@ -6,6 +6,8 @@ import (
 	"runtime"
 	"strconv"
 	"testing"
+
+	"example.com/calproof/image/imagetest"
 )
 
 // writerEnv makes the test binary a small writer, so that tests can kill it:
@@ -50,3 +52,7 @@ func runWriter(dir string, args []string) error {
 		}
 	}
 }
+
+// full says whether the long form of a test runs: where the tools are required,
+// as in continuous integration.
+func full() bool { return os.Getenv(imagetest.RequireToolsEnv) == "1" }
