@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -71,10 +72,10 @@ func Init(dir string, opts Options) (*Archive, error) {
 	if err != nil {
 		return nil, fmt.Errorf("make archive: %w", err)
 	}
+	if slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return e.Name() == markerFile }) {
+		return nil, fmt.Errorf("%s is an archive already", dir)
+	}
 	for _, e := range entries {
-		if e.Name() == markerFile {
-			return nil, fmt.Errorf("%s is an archive already", dir)
-		}
 		if !strings.HasPrefix(e.Name(), incomingPrefix) { // left by an interrupted Init
 			return nil, fmt.Errorf("%s is not empty (it holds %q); name a new folder", dir, e.Name())
 		}
@@ -101,6 +102,9 @@ func Init(dir string, opts Options) (*Archive, error) {
 // Open opens the archive in the folder dir. Close releases it.
 func Open(dir string, opts Options) (*Archive, error) {
 	root, err := os.OpenRoot(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("open archive: there is no folder %s; `archive init` makes an archive: %w", dir, err)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("open archive: %w", err)
 	}
@@ -130,7 +134,12 @@ func (a *Archive) Dir() string { return a.dir }
 
 // lock waits until this process is the only writer.
 func (a *Archive) lock(ctx context.Context) (unlock func(), err error) {
-	l := flock.New(filepath.Join(a.dir, lockFile), flock.SetPermissions(0o666))
+	place := filepath.Join(a.dir, lockFile)
+	// An archive from elsewhere may hold a link, whose end opening would make.
+	if info, err := os.Lstat(place); err == nil && !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("lock archive %s: %s is no regular file (%s); remove it", a.dir, lockFile, info.Mode())
+	}
+	l := flock.New(place, flock.SetPermissions(0o666))
 	if a.opts.LockWait > 0 {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, a.opts.LockWait)

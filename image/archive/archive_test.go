@@ -315,11 +315,28 @@ func TestInitRefusesAFullFolder(t *testing.T) {
 	a := newArchive(t)
 	_, err = Init(a.Dir(), Options{})
 	assert.ErrorContains(t, err, "is an archive already")
+	_, err = a.Add(ctx, backup("g", noise(1, 10))) // now there is a lock beside the marker
+	require.NoError(t, err)
+	_, err = Init(a.Dir(), Options{})
+	assert.ErrorContains(t, err, "is an archive already")
+	_, err = Open(filepath.Join(dir, "none"), Options{})
+	assert.ErrorContains(t, err, "`archive init` makes an archive")
 	dir = t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(dir, markerFile), []byte("calproof archive, format 2\n"), 0o600))
 	_, err = Open(dir, Options{})
 	assert.ErrorIs(t, err, ErrNotArchive)
 	assert.ErrorContains(t, err, "format 2")
+}
+
+// TestSourcesAreFiles: what is no file is refused at once, not read without end.
+func TestSourcesAreFiles(t *testing.T) {
+	dir := t.TempDir()
+	_, err := FileSource(dir).Open()
+	assert.ErrorContains(t, err, "is a folder")
+	_, err = FileSource(filepath.Join(dir, "none")).Open()
+	assert.ErrorIs(t, err, fs.ErrNotExist)
+	_, err = FileSource(os.DevNull).Open()
+	assert.ErrorContains(t, err, "is no regular file")
 }
 
 func TestClockSetBack(t *testing.T) {
@@ -335,6 +352,30 @@ func TestClockSetBack(t *testing.T) {
 	assert.Equal(t, evidence.Pass, got.Verdict)
 	require.Len(t, got.Findings, 1)
 	assert.Equal(t, "clock-set-back", got.Findings[0].Code)
+}
+
+// TestClockOutOfRange: a clock that no entry can be dated with adds nothing; an
+// entry under such a name would not be found again.
+func TestClockOutOfRange(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "g", 50)
+	for _, year := range []int{-1, 10_000} {
+		a.opts.Now = func() time.Time { return time.Date(year, 1, 1, 0, 0, 0, 0, time.UTC) }
+		for _, vehicle := range []string{"g", "h"} {
+			_, err := a.Add(ctx, backup(vehicle, noise(9, 50)))
+			assert.ErrorContains(t, err, "the clock of this machine says")
+		}
+	}
+	// Far ahead, then right again, then before everything: each is kept.
+	for i, year := range []int{9999, 2026, 1970, 0} {
+		a.opts.Now = func() time.Time { return time.Date(year, 1, 1, 0, 0, 0, 0, time.UTC) }
+		_, err := a.Add(ctx, Addition{Vehicle: "g", Kind: Readback, Image: BytesSource("r.bin", noise(uint64(20+i), 50))})
+		require.NoError(t, err)
+	}
+	got := verifyAll(t, a)
+	assert.Equal(t, evidence.Pass, got.Verdict, "%v", got.Findings)
+	assert.Len(t, got.Findings, 3, "each step back is noted")
+	assert.Len(t, entriesOf(t, a), 7)
 }
 
 // TestNotesOnTheVehicle: an addition to a vehicle that was found by its VIN

@@ -86,32 +86,61 @@ func additions() map[string]Addition {
 	return map[string]Addition{"new vehicle": backup("h", noise(3, 300)), "next entry": edit}
 }
 
+// start is an archive that a writer finds.
+type start struct {
+	name, dir string
+	additions map[string]Addition
+}
+
+// starts are an archive in order, and one in which a writer was stopped when its
+// entry was on the chain, but not yet in its place, so that the next writer of
+// the vehicle has to tidy up first.
+func starts(t testing.TB) []start {
+	t.Helper()
+	clean := template(t)
+	a := copyOf(t, clean)
+	d := &faultyDisk{op: "rename", at: 2, err: errCrash, crash: true} // 1: chain, 2: entry
+	a.disk = d
+	_, err := a.Add(ctx, Addition{Vehicle: "g", Kind: Readback, Image: BytesSource("never.bin", noise(50, 300))})
+	require.Error(t, err)
+	require.True(t, d.failed)
+	return []start{
+		{"in order", clean, additions()},
+		{"interrupted", a.Dir(), map[string]Addition{"next entry": additions()["next entry"]}},
+	}
+}
+
 // TestEveryOperationFails lets each single operation of Add fail in turn.
 func TestEveryOperationFails(t *testing.T) {
-	dir := template(t)
+	quota := errors.New("disk quota exceeded") // EDQUOT, which Windows names differently
 	faults := map[string][]error{
-		"mkdir": {syscall.EIO, syscall.ENOSPC}, "create": {syscall.EIO, syscall.ENOSPC}, "write": {syscall.ENOSPC, syscall.EIO},
+		"mkdir": {syscall.EIO, syscall.ENOSPC}, "create": {syscall.EIO, syscall.ENOSPC, quota}, "write": {syscall.ENOSPC, syscall.EIO, quota},
 		"sync": {syscall.EIO}, "close": {syscall.EIO}, "open": {syscall.EIO}, "rename": {syscall.EXDEV, syscall.EIO},
 		"remove": {syscall.EIO}, "syncdir": {syscall.EIO},
 	}
 	counts := map[string]int{}
-	for what, add := range additions() {
-		for op, errs := range faults {
-			for _, fault := range errs {
-				for at := 1; ; at++ {
-					a := copyOf(t, dir)
-					before := entriesOf(t, a)
-					d := &faultyDisk{op: op, at: at, err: fault}
-					a.disk = d
-					_, err := a.Add(ctx, add)
-					if !d.failed {
-						require.NoError(t, err, what)
-						break
+	for _, from := range starts(t) {
+		for what, add := range from.additions {
+			for op, errs := range faults {
+				if !full() {
+					errs = errs[:1]
+				}
+				for _, fault := range errs {
+					for at := 1; ; at++ {
+						a := copyOf(t, from.dir)
+						before := entriesOf(t, a)
+						d := &faultyDisk{op: op, at: at, err: fault}
+						a.disk = d
+						_, err := a.Add(ctx, add)
+						if !d.failed {
+							require.NoError(t, err, what)
+							break
+						}
+						counts[op]++
+						require.ErrorIs(t, err, fault, "%s, %s %d: the error is lost", what, op, at)
+						a.disk = quickDisk{}
+						afterFault(t, a, before, add, err)
 					}
-					counts[op]++
-					require.ErrorIs(t, err, fault, "%s, %s %d: the error is lost", what, op, at)
-					a.disk = quickDisk{}
-					afterFault(t, a, before, add, err)
 				}
 			}
 		}
@@ -126,26 +155,27 @@ func TestEveryOperationFails(t *testing.T) {
 // loses everything that was not flushed by then, as a power cut may: contents
 // of files, names in folders.
 func TestPowerCutAtEveryOperation(t *testing.T) {
-	dir := template(t)
 	count := 0
-	for what, add := range additions() {
-		for at := 1; ; at++ {
-			a := copyOf(t, dir)
-			before := entriesOf(t, a)
-			d := &faultyDisk{at: at, err: errCrash, crash: true}
-			a.disk = d
-			_, err := a.Add(ctx, add)
-			require.NoError(t, d.powerCut())
-			a.disk = quickDisk{}
-			if !d.failed {
-				require.NoError(t, err, what)
-				require.Len(t, entriesOf(t, a), len(before)+1, "an entry that was promised is lost")
-				afterFault(t, a, before, add, nil)
-				break
+	for _, from := range starts(t) {
+		for what, add := range from.additions {
+			for at := 1; ; at++ {
+				a := copyOf(t, from.dir)
+				before := entriesOf(t, a)
+				d := &faultyDisk{at: at, err: errCrash, crash: true}
+				a.disk = d
+				_, err := a.Add(ctx, add)
+				require.NoError(t, d.powerCut())
+				a.disk = quickDisk{}
+				if !d.failed {
+					require.NoError(t, err, what)
+					require.Len(t, entriesOf(t, a), len(before)+1, "an entry that was promised is lost")
+					afterFault(t, a, before, add, nil)
+					break
+				}
+				require.Error(t, err)
+				count++
+				afterFault(t, a, before, add, err)
 			}
-			require.Error(t, err)
-			count++
-			afterFault(t, a, before, add, err)
 		}
 	}
 	t.Logf("%d power cuts, archive whole after each", count)
@@ -186,23 +216,74 @@ func sourceThat(data []byte, do func()) *Source {
 	}}
 }
 
+// TestFolderRemovedUnderTheWriter removes the archive, the vehicle's folder or
+// the unfinished entry before each operation of a writer in turn. It ends with
+// an error, or had put the entry into its place by then; nothing that was removed
+// is made again, and nothing else is touched.
 func TestFolderRemovedUnderTheWriter(t *testing.T) {
-	a := newArchive(t)
-	fill(t, a, "g", 100)
-	fill(t, a, "h", 100)
-	gone := Addition{Vehicle: "g", Kind: Backup, Image: sourceThat(noise(4, 100), func() {
-		require.NoError(t, os.RemoveAll(filepath.Join(a.Dir(), "g")))
-	})}
-	_, err := a.Add(ctx, gone)
-	require.Error(t, err)
-	assert.Equal(t, []string{"h/0001-backup-2026-11-25", "h/0002-modified-2026-11-25", "h/0003-attachment-2026-11-25"}, entriesOf(t, a))
-	assert.Empty(t, verifyAll(t, a).Findings)
-	_, err = a.Add(ctx, Addition{Vehicle: "h", Kind: Backup, Image: sourceThat(noise(4, 100), func() {
-		require.NoError(t, os.RemoveAll(a.Dir()))
-	})})
-	require.Error(t, err)
-	_, err = os.Lstat(a.Dir())
-	assert.ErrorIs(t, err, os.ErrNotExist, "the writer made something of what was removed")
+	clean := newArchive(t)
+	fill(t, clean, "g", 100)
+	fill(t, clean, "other", 100)
+	other := loadFS(t, filepath.Join(clean.Dir(), "other"))
+	edit := Addition{Vehicle: "g", Kind: Modified, Image: BytesSource("again.bin", noise(4, 100)), Parent: sumOf(noise(1, 100))}
+	counts, step := map[string]int{}, 1
+	if !full() {
+		step = 3
+	}
+	for _, c := range []struct {
+		what   string
+		add    Addition
+		remove string
+	}{
+		{"the archive, next entry", edit, "."},
+		{"the archive, new vehicle", backup("h", noise(3, 100)), "."},
+		{"the vehicle", edit, "g"},
+		{"the unfinished entry", edit, "g/" + incomingPrefix + "0004-modified-2026-11-25"},
+		{"the unfinished vehicle", backup("h", noise(3, 100)), incomingPrefix + "h"},
+	} {
+		for at := 1; ; at += step {
+			a := copyOf(t, clean.Dir())
+			target := filepath.Join(a.Dir(), filepath.FromSlash(c.remove))
+			before := entriesOf(t, a)
+			d, done, there := &faultyDisk{at: at}, 0, false
+			d.do = func() {
+				_, err := os.Lstat(target)
+				there = err == nil // the unfinished entry only from its first operation to its last
+				require.NoError(t, os.RemoveAll(target))
+				done = len(d.history) - 1
+			}
+			a.disk = d
+			_, err := a.Add(ctx, c.add)
+			if !d.failed {
+				require.NoError(t, err)
+				require.Greater(t, at, 20)
+				break
+			}
+			if there {
+				counts[c.what]++
+			}
+			if err == nil && there {
+				inPlace := slices.IndexFunc(d.history, func(h string) bool {
+					return strings.HasPrefix(h, "rename 0004-") || h == "rename h"
+				})
+				require.Less(t, inPlace, done, "%s before %s: no error", c.what, d.history[done])
+			}
+			if !strings.Contains(c.remove, incomingPrefix) {
+				_, err = os.Lstat(target)
+				require.ErrorIs(t, err, os.ErrNotExist, "the writer made something of what was removed")
+			}
+			if c.remove == "." {
+				continue
+			}
+			require.Equal(t, other, loadFS(t, filepath.Join(a.Dir(), "other")))
+			got := verifyAll(t, a)
+			require.Equal(t, evidence.Pass, got.Verdict, "%s before %s: %v", c.what, d.history[done], got.Findings)
+			if c.remove != "g" {
+				require.Subset(t, entriesOf(t, a), before)
+			}
+		}
+	}
+	t.Logf("removed under the writer: %v", counts)
 }
 
 func TestSourceFails(t *testing.T) {

@@ -33,6 +33,7 @@ type faultyDisk struct {
 	at    int    // its n-th call fails, from 1
 	err   error  // how
 	crash bool   // and everything after it: the program is gone
+	do    func() // instead of a failure, this happens before it
 
 	calls   int  // of op
 	failed  bool // the fault happened
@@ -58,6 +59,10 @@ func (d *faultyDisk) step(op, path string) error {
 		return nil
 	}
 	d.failed = true
+	if d.do != nil {
+		d.do()
+		return nil
+	}
 	return d.err
 }
 

@@ -87,9 +87,7 @@ func (w *writer) place(add *Addition) error {
 			return fmt.Errorf("parent %.16s... is no image of vehicle %q, which is not in the archive yet; keep the original first", add.Parent, add.Vehicle)
 		}
 		w.created = true
-		e.Name = e.folderName()
-		w.setTemp()
-		return nil
+		return w.setName()
 	}
 	e.Folder, e.Vehicle = v.Folder, v.Name
 	if e.VIN == "" {
@@ -106,13 +104,27 @@ func (w *writer) place(add *Addition) error {
 		return fmt.Errorf("vehicle %s: %w; nothing is added to a damaged chain, run `archive verify`", v.Folder, err)
 	}
 	if add.Parent != "" && !slices.ContainsFunc(v.Entries, func(e Entry) bool { return e.ImageSHA256 == add.Parent }) {
+		for _, e := range v.Entries {
+			if e.Problem != "" {
+				return fmt.Errorf("parent %.16s... is no image of vehicle %s that can be read; entry %s cannot be: %s; run `archive verify`", add.Parent, v.Folder, e.Name, e.Problem)
+			}
+		}
 		return fmt.Errorf("parent %.16s... is no image of vehicle %s; keep the original first", add.Parent, v.Folder)
 	}
 	w.chain = s.chain
 	last := s.chain[len(s.chain)-1]
 	e.Number = len(s.chain) + 1
 	e.PreviousSHA256 = last.sum
+	return w.setName()
+}
+
+// setName names the entry's folder and the temporary one.
+func (w *writer) setName() error {
+	e := &w.entry
 	e.Name = e.folderName()
+	if _, ok := parseEntryName(e.Name); !ok {
+		return fmt.Errorf("the clock of this machine says %s, which no entry can be dated; set it right", e.Created)
+	}
 	w.setTemp()
 	return nil
 }
@@ -271,7 +283,8 @@ func (w *writer) commit() error {
 		return w.rollBack(fmt.Errorf("%s appeared while the entry was written", place))
 	}
 	if err := d.Rename(w.temp, place); err != nil {
-		if _, gone := os.Lstat(w.temp); errors.Is(gone, fs.ErrNotExist) {
+		_, gone := os.Lstat(w.temp)
+		if _, placed := os.Lstat(place); placed == nil && errors.Is(gone, fs.ErrNotExist) {
 			return fmt.Errorf("entry %s is in its place, though the rename reported an error; run `archive verify`: %w", e.Ref(), err)
 		}
 		return w.rollBack(err)

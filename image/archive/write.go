@@ -26,9 +26,21 @@ type Source struct {
 	Open func() (io.ReadCloser, error)
 }
 
-// FileSource is the file at path.
+// FileSource is the file at path, which must be a regular one: a pipe might
+// never end.
 func FileSource(path string) *Source {
-	return &Source{Name: filepath.Base(path), Open: func() (io.ReadCloser, error) { return os.Open(path) }}
+	return &Source{Name: filepath.Base(path), Open: func() (io.ReadCloser, error) {
+		info, err := os.Stat(path)
+		switch {
+		case err != nil:
+			return nil, err
+		case info.IsDir():
+			return nil, fmt.Errorf("%s is a folder; name the files in it", path)
+		case !info.Mode().IsRegular():
+			return nil, fmt.Errorf("%s is no regular file (%s)", path, info.Mode())
+		}
+		return os.Open(path)
+	}}
 }
 
 // BytesSource is a file made of data, which must not change.
