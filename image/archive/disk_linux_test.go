@@ -75,18 +75,17 @@ func TestDiskFillsUpAtEveryBlock(t *testing.T) {
 	a, err := Open(filepath.Join(dir, "archive"), testOptions())
 	require.NoError(t, err)
 	defer a.Close()
-	for what, limit := range map[string]func(s *syscall.Statfs_t, room int) string{
+	limits := map[string]func(s *syscall.Statfs_t, room int) string{
 		"blocks": func(s *syscall.Statfs_t, room int) string {
 			return fmt.Sprintf("size=%d", (int(s.Blocks-s.Bfree)+room)*int(s.Bsize))
 		},
 		"files": func(s *syscall.Statfs_t, room int) string {
 			return fmt.Sprintf("nr_inodes=%d", int(s.Files-s.Ffree)+room)
 		},
-	} {
+	}
+	for what, limit := range limits {
 		for name, add := range additions() {
-			if what == "files" {
-				add.Again, add.Parent = true, "" // kept once already, with room for its blocks
-			}
+			add.Again = true // kept twice: with room for its blocks, and for its files
 			before := loadFS(t, dir)
 			room := 1 // 0 would mean no limit where nothing is used yet
 			for ; ; room++ {
