@@ -199,6 +199,10 @@ func (d *decoder) integer(n *node, path string) (*big.Int, bool) {
 			d.at(n.offset, path, "%q is no integer", n.text)
 			return nil, false
 		}
+		if i.BitLen() > 64 {
+			d.at(n.offset, path, "%s does not fit in 64 bits", n.text)
+			return nil, false
+		}
 		if !i.IsInt64() {
 			d.at(n.offset, path, "%s is above what a TOML integer holds; write it as a string: %q", n.text, n.text)
 			return nil, false

@@ -42,7 +42,7 @@ func (s *Stored) decode(field []byte, width int) (checksum.Value, string) {
 		}
 	}
 	if len(halves) == 2 && values[0] != values[1] && fault == "" {
-		fault = fmt.Sprintf("the value and its complement do not belong together (%X and %X)", halves[0], halves[1])
+		fault = fmt.Sprintf("the value and its complement do not belong together (0x%X and 0x%X, as the bytes lie)", halves[0], halves[1])
 	}
 	if s.Form == FormComplementValue {
 		return values[1], fault

@@ -1,6 +1,7 @@
 package maps
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"os"
@@ -18,6 +19,9 @@ func Load(path string) (*Map, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, fmt.Errorf("region map: %w", err)
+	}
+	if info.IsDir() {
+		return nil, fmt.Errorf("region map: %s is a folder; name a file in it", path)
 	}
 	if info.Size() > MaxMapBytes {
 		return nil, &MapError{[]Problem{{File: path, Line: 1, Column: 1,
@@ -45,6 +49,10 @@ func Parse(name string, data []byte) (*Map, error) {
 		p.at(0, "", "the map has %d bytes, more than the %d a region map may have", len(data), MaxMapBytes)
 		return nil, p.err()
 	}
+	if p.data = plainText(data, p); p.data == nil {
+		return nil, p.err()
+	}
+	data = p.data
 	root := parseTOML(data, p)
 	if root == nil {
 		return nil, p.err()
@@ -58,6 +66,24 @@ func Parse(name string, data []byte) (*Map, error) {
 		return nil, err
 	}
 	return m, nil
+}
+
+// byteOrderMark is what some editors put before UTF-8 text.
+const byteOrderMark = "\xEF\xBB\xBF"
+
+// plainText returns the text of a map as TOML wants it. TOML knows no byte
+// order mark; blanks in its place leave every column where an editor that
+// counts bytes has it. Text in UTF-16 gives nil and a problem that says so.
+func plainText(data []byte, p *problems) []byte {
+	switch {
+	case bytes.HasPrefix(data, []byte(byteOrderMark)):
+		return append([]byte("   "), data[len(byteOrderMark):]...)
+	case bytes.HasPrefix(data, []byte{0xFF, 0xFE}), bytes.HasPrefix(data, []byte{0xFE, 0xFF}):
+		p.data = nil
+		p.at(0, "", "the file is UTF-16 text, which some shells write for > and some editors save; save it as UTF-8")
+		return nil
+	}
+	return data
 }
 
 // MapError lists every mistake of a map, in the order of the file.

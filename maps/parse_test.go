@@ -145,6 +145,29 @@ func TestOtherReaders(t *testing.T) {
 	require.ErrorContains(t, err, "not TOML")
 }
 
+// Text as some editors and shells save it: the byte order mark of UTF-8 is no
+// part of a map and moves no place, and UTF-16 is called by its name.
+func TestByteOrderMarks(t *testing.T) {
+	const text = "format = 1\n[image]\nsize = 0x10\nbyte_order = \"big\"\n"
+	_, err := maps.Parse("m.toml", []byte("\xEF\xBB\xBF"+text))
+	require.NoError(t, err)
+	_, err = maps.Parse("m.toml", []byte("\xEF\xBB\xBFformat = 2\n[image]\nsize = 0x10\nbyte_order = \"big\"\n"))
+	require.ErrorContains(t, err, "m.toml:1:13: format: ", "three bytes further than without the mark")
+	for _, wide := range []string{"\xFF\xFEf\x00o\x00", "\xFE\xFF\x00f\x00o"} {
+		_, err = maps.Parse("m.toml", []byte(wide))
+		require.ErrorContains(t, err, "m.toml:1:1: the file is UTF-16 text")
+	}
+}
+
+// A number is told to be written as a string only where that helps.
+func TestNumbersBeyondTOML(t *testing.T) {
+	const head = "format = 1\n[image]\nbyte_order = \"big\"\nbase = "
+	_, err := maps.Parse("m.toml", []byte(head+"0x8000000000000000\nsize = 0x10\n"))
+	require.ErrorContains(t, err, `write it as a string: "0x8000000000000000"`)
+	_, err = maps.Parse("m.toml", []byte(head+"0x10000000000000000\nsize = 0x10\n"))
+	require.ErrorContains(t, err, "image.base: 0x10000000000000000 does not fit in 64 bits")
+}
+
 func TestDefaults(t *testing.T) {
 	m, err := maps.Parse("", []byte(`format = 1
 [image]
