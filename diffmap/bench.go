@@ -4,27 +4,29 @@ import (
 	"math"
 
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
 	"example.com/calproof/maps"
 )
 
-// Limits used where the map gives none. Common practice, no source.
-const (
-	DefaultMinSupplyVolts      = 12.5 // volts, for a 12 V controller on the bench
-	DefaultMaxAdapterLatencyMS = 1.0  // milliseconds, latency timer of the line adapter
-)
+// maxSupplyVolts is above every supply of a controller on a bench: from 60 V of
+// direct current on a vehicle's circuit counts as high voltage (UN Regulation
+// No. 100, 2.17). A higher figure is a slip of the keyboard, such as millivolts.
+const maxSupplyVolts = 60
 
 func benchStated(limits maps.Bench, stated BenchFigures) Condition {
 	c := Condition{Code: ConditionBench, Title: "the bench figures are stated and in limits"}
-	volts, voltsFrom := limitOr(limits.MinSupplyVolts, DefaultMinSupplyVolts)
+	volts, voltsFrom := limitOr(limits.MinSupplyVolts, readcheck.MinSupplyVolts)
 	switch v := stated.SupplyVolts; {
 	case v == nil:
 		c.findf(CodeSupplyMissing, evidence.Caution, "supply voltage not stated; measure it at the controller under load (at least %s V, %s)", FormatAxis(volts), voltsFrom)
 	case *v < volts:
 		c.findf(CodeSupplyLow, evidence.Fault, "supply of %s V is below %s V (%s); a write that browns out leaves a dead controller", FormatAxis(*v), FormatAxis(volts), voltsFrom)
+	case *v > maxSupplyVolts:
+		c.findf(CodeSupplyHigh, evidence.Fault, "supply of %g V is above %d V, which no controller runs on; measure again, and state it in volts", *v, maxSupplyVolts)
 	default:
 		c.say(evidence.Pass, "supply %s V, at least %s V (%s)", FormatAxis(*v), FormatAxis(volts), voltsFrom)
 	}
-	latency, latencyFrom := limitOr(limits.MaxAdapterLatencyMS, DefaultMaxAdapterLatencyMS)
+	latency, latencyFrom := limitOr(limits.MaxAdapterLatencyMS, readcheck.MaxAdapterLatencyMS)
 	switch v := stated.AdapterLatencyMS; {
 	case v == nil:
 		c.findf(CodeLatencyMissing, evidence.Caution, "adapter latency not stated; look it up in the adapter's settings (at most %s ms, %s)", FormatAxis(latency), latencyFrom)
@@ -48,8 +50,8 @@ func benchStated(limits maps.Bench, stated BenchFigures) Condition {
 	return c
 }
 
-// limitOr returns the map's limit, or the default if it gives none, and where
-// the limit comes from.
+// limitOr returns the map's limit, or common practice if it gives none, and
+// where the limit comes from.
 func limitOr(fromMap, standard float64) (limit float64, source string) {
 	if fromMap > 0 {
 		return fromMap, "the map's limit"

@@ -37,6 +37,7 @@ const (
 	CodeNoArchive         = "no-archive"              // no archive was given
 	CodeSupplyMissing     = "supply-volts-missing"    // the supply voltage is not stated
 	CodeSupplyLow         = "supply-volts-low"        // the supply voltage is below its limit
+	CodeSupplyHigh        = "supply-volts-high"       // the supply voltage stated is no controller's
 	CodeLatencyMissing    = "adapter-latency-missing" // the adapter latency is not stated
 	CodeLatencyHigh       = "adapter-latency-high"    // the adapter latency is above its limit
 	CodeReadTime          = "read-time-out-of-limits" // the read took less or more time than the map says

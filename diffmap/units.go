@@ -25,7 +25,10 @@ func FormatNumber(v float64, decimals int) string {
 
 // FormatAxis writes an axis point with no more digits than it needs, at most 6.
 func FormatAxis(v float64) string {
-	return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64)
+	if math.Abs(v) < 1<<53 { // from there on nothing is left to round, and the product could overflow
+		v = math.Round(v*1e6) / 1e6
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
 }
 
 // FormatCell writes a cell with its unit.
