@@ -93,7 +93,7 @@ func Open(path string, opts Options) (*Image, error) {
 		return nil, fmt.Errorf("%s is a folder; name an image file in it", path)
 	}
 	if !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is no regular file (%v)", path, info.Mode().Type())
+		return nil, fmt.Errorf("%s is a device or the like; copy what it holds to a file and name that", path)
 	}
 	m, err := openMapped(path)
 	if err != nil {

@@ -33,8 +33,7 @@ var (
 // nothing is left behind and an existing file is as it was; the one exception
 // is an error of flushing the folder, after which the new file is in place.
 //
-// An existing file is refused with an error that wraps [fs.ErrExist] unless
-// opts.Force is set; this holds also for a file that another program creates
+// An existing file is refused with an [*ExistsError] unless opts.Force is set; this holds also for a file that another program creates
 // meanwhile, on file systems that have hard links. With Force, a symbolic link
 // stays and the file it leads to is replaced.
 func Write(path string, opts Options, fn func(w io.Writer) error) (err error) {
@@ -87,20 +86,29 @@ func Check(path string, opts Options) error {
 	return err
 }
 
-// existsError words [fs.ErrExist] with what to do.
-type existsError struct{ path string }
+// ExistsError refuses to replace the file Path. It unwraps to [fs.ErrExist].
+type ExistsError struct{ Path string }
 
-func (e existsError) Error() string {
-	return e.path + " exists; choose another name, or force it to be replaced"
+func (e *ExistsError) Error() string {
+	return e.Path + " exists; choose another name, or force it to be replaced"
 }
-func (existsError) Unwrap() error { return fs.ErrExist }
+func (*ExistsError) Unwrap() error { return fs.ErrExist }
+
+// refusal is an error of a kind, in words of its own.
+type refusal struct {
+	text string
+	kind error
+}
+
+func (r refusal) Error() string { return r.text }
+func (r refusal) Unwrap() error { return r.kind }
 
 // check refuses what must not be written. It returns the file to replace or
 // create, with symbolic links followed, and the permission bits of an existing
 // one.
 func check(path string, opts Options) (target string, perm fs.FileMode, err error) {
 	if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
-		return path, 0, nil
+		return path, 0, checkFolder(filepath.Dir(path))
 	} else if err != nil {
 		return "", 0, err
 	}
@@ -117,14 +125,28 @@ func check(path string, opts Options) (target string, perm fs.FileMode, err erro
 	}
 	switch {
 	case info.IsDir():
-		return "", 0, fmt.Errorf("%s is a folder: %w", path, ErrNotRegular)
+		return "", 0, refusal{path + " is a folder; name a file in it", ErrNotRegular}
 	case !info.Mode().IsRegular():
-		return "", 0, fmt.Errorf("%s (%v): %w", path, info.Mode().Type(), ErrNotRegular)
+		return "", 0, refusal{path + " is a device or the like, and only files are written", ErrNotRegular}
 	case !opts.Force:
-		return "", 0, existsError{path}
+		return "", 0, &ExistsError{path}
 	}
 	target, err = filepath.EvalSymlinks(path)
 	return target, info.Mode().Perm(), err
+}
+
+// checkFolder refuses a folder in which no file can be made.
+func checkFolder(folder string) error {
+	info, err := os.Stat(folder)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return refusal{"the folder " + folder + " does not exist; make it first, or choose another", fs.ErrNotExist}
+	case err != nil:
+		return err
+	case !info.IsDir():
+		return refusal{folder + " is no folder, so no file can be made in it", ErrNotRegular}
+	}
+	return nil
 }
 
 // createTemp creates a file with a new name in folder. Unlike os.CreateTemp it

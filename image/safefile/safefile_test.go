@@ -129,7 +129,10 @@ func TestFailure(t *testing.T) {
 
 func TestBadPlaces(t *testing.T) {
 	f := newFolder(t)
-	require.ErrorIs(t, safefile.Write(filepath.Join(f.path, "missing", "out"), safefile.Options{}, write("x")), fs.ErrNotExist)
+	err := safefile.Write(filepath.Join(f.path, "missing", "out"), safefile.Options{}, write("x"))
+	require.ErrorIs(t, err, fs.ErrNotExist)
+	require.ErrorContains(t, err, filepath.Join(f.path, "missing")+" does not exist", "the folder is named, not a temporary file in it")
+	require.NotContains(t, err.Error(), ".tmp")
 	for _, force := range []bool{false, true} {
 		require.ErrorIs(t, safefile.Write(f.path, safefile.Options{Force: force}, write("x")), safefile.ErrNotRegular)
 	}
