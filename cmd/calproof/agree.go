@@ -48,7 +48,7 @@ nothing is written unless --take-first settles them.
   calproof agree demo/backup.bin demo/stuck-line-read.bin --map demo/groomer.toml  # exits 1`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {
-				return fmt.Errorf("%s: %d reads given, and agreement needs two or more; write '%s'", cmd.CommandPath(), len(args), cmd.UseLine())
+				return fmt.Errorf("%s: agreement needs two reads or more, and %d given; write '%s'", commandName(cmd), len(args), cmd.UseLine())
 			}
 			return nil
 		},
@@ -61,7 +61,7 @@ nothing is written unless --take-first settles them.
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
 	opts.Picture.AddFlags(cmd)
-	cmd.Flags().StringVar(&opts.Merge, "merge", "", "write the majority of three or more reads to this raw file")
+	cmd.Flags().StringVar(&opts.Merge, "merge", "", "write the majority of three or more reads to this raw `file`")
 	cmd.Flags().BoolVar(&opts.TakeFirst, "take-first", false, "with --merge: where no majority exists the first read counts")
 	cmd.Flags().BoolVar(&opts.Force, "force", false, "with --merge: replace an existing file")
 	return cmd

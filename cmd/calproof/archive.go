@@ -21,7 +21,7 @@ type ArchivePlace struct {
 
 // AddFlags adds the flag that names the archive.
 func (p *ArchivePlace) AddFlags(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&p.Archive, "archive", "", "folder of the archive (default: "+archiveEnv+" of the environment)")
+	cmd.Flags().StringVar(&p.Archive, "archive", "", "`folder` of the archive (default: "+archiveEnv+" of the environment)")
 }
 
 // dir returns the archive's folder, "" if none was named.

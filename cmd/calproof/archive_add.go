@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -26,9 +25,9 @@ type ArchiveVehicle struct {
 
 // AddFlags adds the flags that name the vehicle.
 func (v *ArchiveVehicle) AddFlags(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&v.Vehicle, "vehicle", "", "the vehicle: any name, or a VIN")
-	cmd.Flags().StringVar(&v.VIN, "vin", "", "vehicle identification number; kept in the entry, never in a folder's name")
-	cmd.Flags().StringVar(&v.Name, "name", "", "folder of a new vehicle (default: made of its name, never of a VIN)")
+	cmd.Flags().StringVar(&v.Vehicle, "vehicle", "", "the vehicle: any `name`, or a VIN")
+	cmd.Flags().StringVar(&v.VIN, "vin", "", "vehicle identification `number`; kept in the entry, never in a folder's name")
+	cmd.Flags().StringVar(&v.Name, "name", "", "`folder` of a new vehicle (default: made of its name, never of a VIN)")
 }
 
 // ArchiveAddOptions are the options of calproof archive add.
@@ -52,7 +51,6 @@ func imageKinds() []archive.Kind {
 
 func newArchiveAddCommand(streams Streams) *cobra.Command {
 	opts := &ArchiveAddOptions{}
-	var took time.Duration
 	cmd := &cobra.Command{
 		Use:   "add IMAGE --vehicle V --kind KIND",
 		Short: "Verify an image and keep it with its verdict",
@@ -73,9 +71,6 @@ the newest backup (of a readback: the newest modified image).
 		Args: takes("IMAGE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			opts.Path = args[0]
-			if cmd.Flags().Changed("took") {
-				opts.Conditions.Duration = &took
-			}
 			return runArchiveAdd(cmd.Context(), opts, streams)
 		},
 	}
@@ -85,13 +80,13 @@ the newest backup (of a readback: the newest modified image).
 	opts.ArchivePlace.AddFlags(cmd)
 	opts.ArchiveVehicle.AddFlags(cmd)
 	addVar(cmd, choiceFlag[archive.Kind]{&opts.Kind, imageKinds()}, "kind", "what the image is: backup, modified or readback", "backup", "modified", "readback")
-	cmd.Flags().StringVar(&opts.SecondRead, "second-read", "", "another read of the same controller, to be compared and kept too")
-	cmd.Flags().StringVar(&opts.Parent, "parent", "", "entry or SHA-256 of the image it was made from")
-	cmd.Flags().StringArrayVar(&opts.Attach, "attach", nil, "a file to keep beside it; can be given several times")
-	cmd.Flags().StringVar(&opts.Note, "note", "", "a text to keep beside it")
+	cmd.Flags().StringVar(&opts.SecondRead, "second-read", "", "`file` with another read of the same controller, to be compared and kept too")
+	cmd.Flags().StringVar(&opts.Parent, "parent", "", "`entry` or SHA-256 of the image it was made from")
+	cmd.Flags().StringArrayVar(&opts.Attach, "attach", nil, "a `file` to keep beside it; can be given several times")
+	cmd.Flags().StringVar(&opts.Note, "note", "", "a `text` to keep beside it")
 	addVar(cmd, measureFlag{&opts.Conditions.SupplyVolts}, "supply-volts", "measured supply at the controller, in volts")
 	addVar(cmd, measureFlag{&opts.Conditions.AdapterLatencyMS}, "adapter-latency-ms", "measured latency of the adapter, in milliseconds")
-	cmd.Flags().DurationVar(&took, "took", 0, "how long the read took, such as 68m30s")
+	addVar(cmd, tookFlag{&opts.Conditions.Duration}, "took", "how long the read took, such as 68m30s")
 	cmd.Flags().BoolVar(&opts.Again, "again", false, "keep it although the vehicle has the same image of this kind")
 	return cmd
 }
@@ -232,7 +227,7 @@ licence texts, or a note. Entries never change, so they become one of their own.
 	opts.Output.AddFlags(cmd)
 	opts.ArchivePlace.AddFlags(cmd)
 	opts.ArchiveVehicle.AddFlags(cmd)
-	cmd.Flags().StringVar(&opts.Note, "note", "", "a text to keep")
+	cmd.Flags().StringVar(&opts.Note, "note", "", "a `text` to keep")
 	return cmd
 }
 

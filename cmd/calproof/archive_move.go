@@ -26,7 +26,7 @@ type ArchiveOutput struct {
 
 // AddFlags adds the flags of o to cmd.
 func (o *ArchiveOutput) AddFlags(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&o.Out, "out", "", "the new file to write")
+	cmd.Flags().StringVar(&o.Out, "out", "", "the new `file` to write")
 	cmd.Flags().BoolVar(&o.Force, "force", false, "replace an existing file")
 }
 

@@ -47,7 +47,7 @@ type ConvertOptions struct {
 }
 
 func newConvertCommand(streams Streams) *cobra.Command {
-	opts := &ConvertOptions{Fill: 0xFF}
+	opts := &ConvertOptions{Fill: 0xFF, Unit: 1, RecordLength: image.DefaultRecordLength}
 	cmd := &cobra.Command{
 		Use:   "convert IN OUT",
 		Short: "Write an image in another format, joined, split, cut or moved",
@@ -77,19 +77,19 @@ never changed. --split N writes N files, numbered before the ending of OUT.
 	opts.AddMapFlag(cmd)
 	flags := cmd.Flags()
 	flags.BoolVar(&opts.Force, "force", false, "replace an existing OUT")
-	flags.StringArrayVar(&opts.Join, "join", nil, "interleave IN with this file, unit by unit; can be given several times")
-	flags.IntVar(&opts.Unit, "unit", 1, "bytes of a unit for --join and --split: 1, 2 or 4")
-	flags.StringArrayVar(&opts.Add, "add", nil, "put FILE beside IN, a raw one as FILE@ADDRESS; can be given several times")
-	flags.IntVar(&opts.Swap, "swap", 0, "reverse the bytes of every 2 or 4")
+	flags.StringArrayVar(&opts.Join, "join", nil, "interleave IN with this `file`, unit by unit; can be given several times")
+	addVar(cmd, countFlag{&opts.Unit}, "unit", "bytes of a unit for --join and --split: 1, 2 or 4")
+	flags.StringArrayVar(&opts.Add, "add", nil, "put this `file` beside IN, a raw one as FILE@ADDRESS; can be given several times")
+	addVar(cmd, countFlag{&opts.Swap}, "swap", "reverse the bytes of every 2 or 4")
 	addVar(cmd, rangesFlag{&opts.Keep}, "range", "keep only these addresses; can be given several times")
 	addVar(cmd, addressFlag{&opts.Rebase}, "rebase", "move the image so that its first byte lies here")
-	flags.IntVar(&opts.Split, "split", 0, "write this many files, dealing out the units in turn")
+	addVar(cmd, countFlag{&opts.Split}, "split", "write this many files, dealing out the units in turn")
 	addVar(cmd, formatFlag{&opts.To}, "to", "format of OUT: raw, intelhex or srecord", "raw", "intelhex", "srecord")
 	addVar(cmd, byteFlag{&opts.Fill}, "fill", "raw: value of bytes that the image does not hold")
-	flags.Uint64Var(&opts.MaxSize, "max-size", image.DefaultMaxRaw, "raw: largest file, in bytes")
-	flags.IntVar(&opts.RecordLength, "record-length", image.DefaultRecordLength, "intelhex, srecord: data bytes in a record")
-	flags.IntVar(&opts.AddressWidth, "address-width", 0, "bits of an address; intelhex: 16, 20 or 32, srecord: 16, 24 or 32 (default: what fits)")
-	flags.StringVar(&opts.Header, "header", "", "srecord: header text (default: the input's)")
+	flags.Uint64Var(&opts.MaxSize, "max-size", image.DefaultMaxRaw, "raw: largest file, in `bytes`")
+	addVar(cmd, countFlag{&opts.RecordLength}, "record-length", "intelhex, srecord: data bytes in a record")
+	addVar(cmd, countFlag{&opts.AddressWidth}, "address-width", "bits of an address; intelhex: 16, 20 or 32, srecord: 16, 24 or 32 (default: what fits)")
+	flags.StringVar(&opts.Header, "header", "", "srecord: header `text` (default: the input's)")
 	addVar(cmd, &opts.Start, "start-address", "intelhex, srecord: where execution starts, or none (default: the input's)")
 	addVar(cmd, choiceFlag[string]{&opts.LineEnd, []string{"lf", "crlf", "cr"}}, "line-end", "intelhex, srecord: lf, crlf or cr (default lf)", "lf", "crlf", "cr")
 	flags.BoolVar(&opts.Count, "count", false, "srecord: add a record that counts the data records")

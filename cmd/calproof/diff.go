@@ -54,9 +54,9 @@ standard input.
 	opts.AddMapFlag(cmd)
 	opts.Page.AddFlags(cmd)
 	opts.Picture.AddFlags(cmd)
-	cmd.Flags().Uint64Var(&opts.JoinGap, "join-gap", 0, "count changes with at most this many equal bytes between them as one")
+	cmd.Flags().Uint64Var(&opts.JoinGap, "join-gap", 0, "count changes with at most this `number` of equal bytes between them as one")
 	cmd.Flags().BoolVar(&opts.Listing, "listing", false, "add a unified diff of all tables and identity fields, decoded")
-	cmd.Flags().StringVar(&opts.Edits, "edits", "", "edits file: name the recorded edits that account for the difference, and what none explains")
+	cmd.Flags().StringVar(&opts.Edits, "edits", "", "edits `file`: name the recorded edits that account for the difference, and what none explains")
 	return cmd
 }
 
@@ -95,7 +95,7 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 			return err
 		}
 	}
-	if err := opts.write(data, m, []string{opts.Edits}, pageInput{"original", opts.Original, result.SHA256[0], original}, pageInput{"modified", opts.Modified, result.SHA256[1], modified}); err != nil {
+	if err := opts.write(streams, data, m, []string{opts.Edits}, pageInput{"original", opts.Original, result.SHA256[0], original}, pageInput{"modified", opts.Modified, result.SHA256[1], modified}); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

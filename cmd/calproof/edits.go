@@ -20,7 +20,7 @@ const defaultEdits = "edits.toml"
 
 func newEditsCommand(streams Streams) *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "edits",
+		Use:   "edits COMMAND",
 		Short: "Record what named changes do, and find them in images",
 		Long: `An edits file (TOML) keeps what known changes do to an image, each under a name:
 the ranges, the bytes before and after or only their hashes, the table cells in
@@ -64,9 +64,9 @@ in units.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
-	cmd.Flags().StringVar(&opts.Name, "name", "", "name of the edit, unique in the file")
-	cmd.Flags().StringVar(&opts.Note, "note", "", "a note to keep with it")
-	cmd.Flags().StringVar(&opts.File, "file", defaultEdits, "edits file; it is made if it does not exist, and its comments are kept")
+	cmd.Flags().StringVar(&opts.Name, "name", "", "`name` of the edit, unique in the file")
+	cmd.Flags().StringVar(&opts.Note, "note", "", "a `text` to keep with it")
+	cmd.Flags().StringVar(&opts.File, "file", defaultEdits, "edits `file`; it is made if it does not exist, and its comments are kept")
 	cmd.Flags().BoolVar(&opts.HashOnly, "hash-only", false, "keep hashes instead of bytes (a hash of few bytes can be guessed)")
 	return cmd
 }
@@ -141,7 +141,7 @@ it are found if that is elsewhere; how sure that is, is stated.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
-	cmd.Flags().StringVar(&opts.File, "file", defaultEdits, "edits file")
+	cmd.Flags().StringVar(&opts.File, "file", defaultEdits, "edits `file`")
 	return cmd
 }
 

@@ -2,9 +2,11 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -98,8 +100,65 @@ func (f measureFlag) String() string {
 func (measureFlag) Type() string { return "number" }
 func (f measureFlag) Set(s string) error {
 	v, err := strconv.ParseFloat(s, 64)
-	if err != nil {
-		return fmt.Errorf("%q is no number; write it with a point, such as 13.2", s)
+	if err != nil || math.IsInf(v, 0) || math.IsNaN(v) {
+		return fmt.Errorf("%q is no measured number; write it with a point, such as 13.2", s)
+	}
+	*f.target = &v
+	return nil
+}
+
+// rateFlag is a number above 0; 0 when it is not set.
+type rateFlag struct{ target *float64 }
+
+func (f rateFlag) String() string {
+	if f.target == nil || *f.target == 0 {
+		return ""
+	}
+	return strconv.FormatFloat(*f.target, 'g', -1, 64)
+}
+func (rateFlag) Type() string { return "number" }
+func (f rateFlag) Set(s string) error {
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil || !(v > 0) || math.IsInf(v, 0) {
+		return fmt.Errorf("%q is no number above 0", s)
+	}
+	*f.target = v
+	return nil
+}
+
+// countFlag is a whole number above 0; 0 when it is not set.
+type countFlag struct{ target *int }
+
+func (f countFlag) String() string {
+	if f.target == nil || *f.target == 0 {
+		return ""
+	}
+	return strconv.Itoa(*f.target)
+}
+func (countFlag) Type() string { return "number" }
+func (f countFlag) Set(s string) error {
+	v, err := strconv.ParseUint(s, 10, 31)
+	if err != nil || v == 0 {
+		return fmt.Errorf("%q is no whole number above 0, or too large", s)
+	}
+	*f.target = int(v)
+	return nil
+}
+
+// tookFlag is how long a read took; nil when it is not stated.
+type tookFlag struct{ target **time.Duration }
+
+func (f tookFlag) String() string {
+	if f.target == nil || *f.target == nil {
+		return ""
+	}
+	return (*f.target).String()
+}
+func (tookFlag) Type() string { return "duration" }
+func (f tookFlag) Set(s string) error {
+	v, err := time.ParseDuration(s)
+	if err != nil || v <= 0 {
+		return fmt.Errorf("%q is no time above 0; write it with units, such as 68m30s", s)
 	}
 	*f.target = &v
 	return nil
@@ -138,7 +197,12 @@ func (f choiceFlag[T]) String() string {
 func (choiceFlag[T]) Type() string { return "word" }
 func (f choiceFlag[T]) Set(s string) error {
 	if !slices.Contains(f.of, T(s)) {
-		return fmt.Errorf("take one of %v", f.of)
+		var words []string
+		for _, w := range f.of {
+			words = append(words, string(w))
+		}
+		last := len(words) - 1
+		return fmt.Errorf("take %s or %s", strings.Join(words[:last], ", "), words[last])
 	}
 	*f.target = T(s)
 	return nil

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -27,7 +26,6 @@ type GateOptions struct {
 
 func newGateCommand(streams Streams) *cobra.Command {
 	opts := &GateOptions{}
-	var took time.Duration
 	cmd := &cobra.Command{
 		Use:   "gate ORIGINAL MODIFIED --map MAP",
 		Short: "Judge whether an edited image may be written",
@@ -51,9 +49,6 @@ when computed again. --save keeps MODIFIED there with the gate's verdict.
 		Args: takes("ORIGINAL", "MODIFIED"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			opts.Original, opts.Modified = args[0], args[1]
-			if cmd.Flags().Changed("took") {
-				opts.Bench.ReadTook = &took
-			}
 			return runGate(cmd.Context(), opts, streams)
 		},
 	}
@@ -61,14 +56,14 @@ when computed again. --save keeps MODIFIED there with the gate's verdict.
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
 	opts.Page.AddFlags(cmd)
-	cmd.Flags().StringVar(&opts.SecondRead, "second-read", "", "another read of the same controller, to prove the original")
+	cmd.Flags().StringVar(&opts.SecondRead, "second-read", "", "`file` with another read of the same controller, to prove the original")
 	addVar(cmd, measureFlag{&opts.Bench.SupplyVolts}, "supply-volts", "measured supply at the controller, in volts")
 	addVar(cmd, measureFlag{&opts.Bench.AdapterLatencyMS}, "adapter-latency-ms", "measured latency of the adapter, in milliseconds")
-	cmd.Flags().DurationVar(&took, "took", 0, "how long the read of the original took, such as 68m30s")
+	addVar(cmd, tookFlag{&opts.Bench.ReadTook}, "took", "how long the read of the original took, such as 68m30s")
 	opts.ArchivePlace.AddFlags(cmd)
-	cmd.Flags().StringVar(&opts.Vehicle, "vehicle", "", "vehicle of the archive that the original belongs to (default: found by its hash)")
+	cmd.Flags().StringVar(&opts.Vehicle, "vehicle", "", "`vehicle` of the archive that the original belongs to (default: found by its hash)")
 	cmd.Flags().BoolVar(&opts.Save, "save", false, "keep the modified image in the archive with this verdict")
-	cmd.Flags().StringVar(&opts.Edits, "edits", "", "edits file: name the recorded edits that account for the change, and what none explains")
+	cmd.Flags().StringVar(&opts.Edits, "edits", "", "edits `file`: name the recorded edits that account for the change, and what none explains")
 	addVar(cmd, reasonsFlag{&opts.Accepted}, "accept", "accept changes in a region that must be asked for, and why; can be given several times")
 	return cmd
 }
@@ -123,7 +118,7 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 			return err
 		}
 	}
-	if err := opts.write(data, m, nil, files...); err != nil {
+	if err := opts.write(streams, data, m, nil, files...); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

@@ -31,7 +31,7 @@ func (in *Input) AddFlags(cmd *cobra.Command) {
 
 // AddMapFlag adds the flag that names the region map.
 func (in *Input) AddMapFlag(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&in.Map, "map", "", "region map (TOML) that says what lies where")
+	cmd.Flags().StringVar(&in.Map, "map", "", "region map `file` (TOML) that says what lies where")
 }
 
 func formatNames() []string {

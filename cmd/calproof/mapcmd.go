@@ -58,7 +58,7 @@ IMAGE may be - for standard input.
 	}
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
-	cmd.Flags().StringVar(&opts.Image, "image", "", "image that the map has to fit; - for standard input")
+	cmd.Flags().StringVar(&opts.Image, "image", "", "`image` that the map has to fit; - for standard input")
 	return cmd
 }
 
@@ -161,8 +161,8 @@ regions are is for you to find out.
 	}
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
-	cmd.Flags().StringVar(&opts.Image, "image", "", "image to write a map for; - for standard input (needed)")
-	cmd.Flags().StringVar(&opts.Out, "out", "", "file to write the map to instead of standard output")
+	cmd.Flags().StringVar(&opts.Image, "image", "", "`image` to write a map for; - for standard input (needed)")
+	cmd.Flags().StringVar(&opts.Out, "out", "", "`file` to write the map to instead of standard output")
 	cmd.Flags().BoolVar(&opts.Force, "force", false, "replace an existing file")
 	return cmd
 }

@@ -23,7 +23,7 @@ type Page struct {
 
 // AddFlags adds the flags of p to cmd.
 func (p *Page) AddFlags(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&p.HTML, "html", "", "also write the result as one self-contained HTML page to this new file")
+	cmd.Flags().StringVar(&p.HTML, "html", "", "also write the result as one self-contained HTML page to this new `file`")
 	cmd.Flags().BoolVar(&p.Force, "force", false, "replace an existing HTML page")
 }
 
@@ -35,11 +35,11 @@ type pageInput struct {
 	*maps.Bound
 }
 
-// write writes the page of data, if one was asked for. inputs are the images in
+// write writes the page of data, if one was asked for, and says so. inputs are the images in
 // the order of the command line; the page draws the first, and the one called
 // "modified" if there is one. alsoRead are further files that were read, onto
 // which no page must be written.
-func (p *Page) write(data report.Data, m *maps.Map, alsoRead []string, inputs ...pageInput) error {
+func (p *Page) write(streams Streams, data report.Data, m *maps.Map, alsoRead []string, inputs ...pageInput) error {
 	if p.HTML == "" {
 		return nil
 	}
@@ -63,7 +63,11 @@ func (p *Page) write(data report.Data, m *maps.Map, alsoRead []string, inputs ..
 		src.Files = append(src.Files, report.FileID{Part: "region map", Name: m.Path, Size: int64(len(text)), SHA256: hex.EncodeToString(sum[:])})
 		safe.Inputs = append(safe.Inputs, m.Path)
 	}
-	return safefile.Write(p.HTML, safe, func(w io.Writer) error {
+	err := safefile.Write(p.HTML, safe, func(w io.Writer) error {
 		return report.HTML(w, report.New(version, data), src)
 	})
+	if err == nil {
+		fmt.Fprintln(streams.Err, report.Clean("wrote the page "+p.HTML))
+	}
+	return err
 }

@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -16,7 +14,6 @@ type PlanOptions struct {
 	Output
 	Input Input
 	Bench readcheck.PlanInput
-	Took  time.Duration
 }
 
 func newPlanCommand(streams Streams) *cobra.Command {
@@ -31,17 +28,16 @@ around them, and what the adapter adds to every exchange, with 1 ms and with
 with --took tell whether a read was too quick to be complete.
 
 12.5 V, 1 ms and 60 to 75 minutes are common practice, no source; the map's
-figures win. ` + `Exit codes: 0 nothing given is out of limits, 1 a
-figure is out of limits or the read was too quick, 2 could not run, 3 the read
-was quicker than the map says.`,
+figures win.
+
+Exit codes: 0 no figure given is out of its limits, 1 one is, or the read was
+too quick for its bytes, 2 could not run, 3 the read was quicker than the map
+says.`,
 		Example: `  calproof plan --map demo/groomer.toml
   calproof plan --map demo/groomer.toml --supply-volts 13.2 --adapter-latency-ms 1 --took 62m
   calproof plan --map demo/groomer.toml --adapter-latency-ms 16  # exits 1`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if cmd.Flags().Changed("took") {
-				opts.Bench.Took = &opts.Took
-			}
 			return runPlan(cmd.Context(), opts, streams)
 		},
 	}
@@ -49,16 +45,13 @@ was quicker than the map says.`,
 	opts.Input.AddMapFlag(cmd)
 	addVar(cmd, measureFlag{&opts.Bench.SupplyVolts}, "supply-volts", "supply voltage measured at the controller")
 	addVar(cmd, measureFlag{&opts.Bench.AdapterLatencyMS}, "adapter-latency-ms", "latency of the adapter as set, in milliseconds")
-	cmd.Flags().Float64Var(&opts.Bench.LineBitsPerSecond, "baud", 0, "speed of the line in bits a second (default: the map's, or 9600)")
-	cmd.Flags().IntVar(&opts.Bench.Block, "block", 0, "bytes asked for at a time (default: the map's, or 128)")
-	cmd.Flags().DurationVar(&opts.Took, "took", 0, "how long a read took, such as 62m or 1h2m30s")
+	addVar(cmd, rateFlag{&opts.Bench.LineBitsPerSecond}, "baud", "speed of the line in bits a second (default: the map's, or 9600)")
+	addVar(cmd, countFlag{&opts.Bench.Block}, "block", "bytes asked for at a time (default: the map's, or 128)")
+	addVar(cmd, tookFlag{&opts.Bench.Took}, "took", "how long a read took, such as 62m or 1h2m30s")
 	return cmd
 }
 
 func runPlan(_ context.Context, opts *PlanOptions, streams Streams) error {
-	if opts.Bench.Took != nil && opts.Took <= 0 {
-		return errors.New("plan: --took is not above zero; give how long the read took, such as 62m")
-	}
 	m, err := opts.Input.needMap("plan")
 	if err != nil {
 		return err

@@ -51,9 +51,9 @@ write. A checksum that is put right proves nothing about the edit.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
-	cmd.Flags().StringVar(&opts.Original, "original", "", "the image before the edit")
+	cmd.Flags().StringVar(&opts.Original, "original", "", "`file` of the image before the edit")
 	cmd.Flags().BoolVar(&opts.WithoutOriginal, "without-original", false, "go on without an original; the result is then unproven and says so")
-	cmd.Flags().StringVar(&opts.Out, "out", "", "the new file")
+	cmd.Flags().StringVar(&opts.Out, "out", "", "the new `file`")
 	cmd.Flags().BoolVar(&opts.Force, "force", false, "replace an existing file NEW")
 	addVar(cmd, reasonsFlag{&opts.Accepted}, "accept", "accept changes in a region that must be asked for, and why; can be given several times")
 	return cmd

@@ -21,7 +21,7 @@ func run(args []string, streams Streams) int {
 	root.SetArgs(args)
 	err := root.ExecuteContext(context.Background())
 	if _, silent := errors.AsType[exitError](err); err != nil && !silent {
-		for line := range strings.Lines("calproof: " + err.Error()) {
+		for line := range strings.Lines("calproof: " + plainly(err)) {
 			fmt.Fprintln(streams.Err, report.Clean(strings.TrimSuffix(line, "\n")))
 		}
 	}
@@ -38,14 +38,20 @@ salvaged units) and answers with computed evidence: is a read complete and
 true, what did an edit change, do the checksums agree. It reads files, never
 talks to a controller, and never changes its inputs.
 
+What may be read, changed and written differs from place to place, and work on
+vehicles can hurt people: find out what the law says where you are, and leave to
+trained and licensed people what is theirs. LEGAL.md of the source says more.
+
 ` + exitHelpRoot,
 		Example: `  calproof demo ./demo
   calproof verify demo/backup.bin --map demo/groomer.toml
   calproof diff demo/backup.bin demo/edited.bin --map demo/groomer.toml  # exits 1`,
+		Version:       built().String(), // for --version, which every program is asked for
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
 	group(root)
+	root.SetVersionTemplate("{{.Version}}\n")
 	root.SetUsageFunc(usage)
 	root.SetHelpCommand(newHelpCommand())
 	root.CompletionOptions.DisableDefaultCmd = true // completion.go has ours

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 
 	"github.com/spf13/cobra"
 
@@ -43,13 +44,16 @@ START+SIZE. It needs no map; with one, addresses are the map's.
 	opts.Output.AddFlags(cmd)
 	opts.Input.AddFlags(cmd)
 	opts.AddMapFlag(cmd)
-	cmd.Flags().StringVar(&opts.Algorithm, "algorithm", "", "name or alias of the algorithm (needed)")
+	cmd.Flags().StringVar(&opts.Algorithm, "algorithm", "", "`name` or alias of the algorithm (needed)")
 	addVar(cmd, rangesFlag{&opts.Ranges}, "range", "addresses to cover; can be given several times, in the order to cover")
 	complete(cmd, "algorithm", algorithmNames)
 	return cmd
 }
 
 func runSum(_ context.Context, opts *SumOptions, streams Streams) error {
+	if opts.Algorithm == "" {
+		return errors.New("sum: no algorithm; name it with --algorithm ('calproof algorithms' lists them)")
+	}
 	alg, err := checksum.Lookup(opts.Algorithm)
 	if err != nil {
 		return err

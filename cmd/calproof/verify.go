@@ -69,7 +69,7 @@ func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
 	if data.Strip, err = opts.draw(m, im.Image, readcheck.Repeated(result.Read.Findings), nil); err != nil {
 		return err
 	}
-	if err := opts.write(data, m, nil, pageInput{"image", opts.Path, sum, im}); err != nil {
+	if err := opts.write(streams, data, m, nil, pageInput{"image", opts.Path, sum, im}); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

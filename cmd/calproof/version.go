@@ -36,6 +36,11 @@ platform.
 	return cmd
 }
 
+// built names the version and what it was built with.
+func built() report.VersionData {
+	return report.VersionData{Version: version, Go: runtime.Version(), OS: runtime.GOOS, Arch: runtime.GOARCH}
+}
+
 func runVersion(_ context.Context, opts *VersionOptions, streams Streams) error {
-	return opts.print(streams, report.VersionData{Version: version, Go: runtime.Version(), OS: runtime.GOOS, Arch: runtime.GOARCH})
+	return opts.print(streams, built())
 }

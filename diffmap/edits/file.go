@@ -207,9 +207,14 @@ func syntaxError(name string, err error) error {
 	var strict *toml.StrictMissingError
 	if errors.As(err, &strict) {
 		var all []error
+		seen := map[string]bool{} // [[region]] stands in a map as often as there are regions
 		for _, e := range strict.Errors {
 			row, column := e.Position()
-			all = append(all, fmt.Errorf("%s:%d:%d: unknown key %s", name, row, column, strings.Join(e.Key(), ".")))
+			key := strings.Join(e.Key(), ".")
+			if !seen[key] {
+				all = append(all, fmt.Errorf("%s:%d:%d: unknown key %q; an edits file holds format and [[edit]]", name, row, column, key))
+			}
+			seen[key] = true
 		}
 		return errors.Join(all...)
 	}

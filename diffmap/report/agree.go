@@ -38,7 +38,9 @@ func (d AgreeData) text(p *printer, findings []evidence.Finding) {
 		{"compared", bytesOf(d.Compared)}, {"differ", d.differ()}, {"no majority", rangeList(d.NoMajority, 4)},
 		{"map", d.Map.line()}, {"merged", d.Merged}}...))
 	p.strip(d.Strip)
-	p.whereDiffers(d.Where)
+	if d.Map != nil {
+		p.whereDiffers(d.Where)
+	}
 	if d.Differ > 0 {
 		p.heading("Against read 1")
 		for _, pair := range d.Pairs {
@@ -71,7 +73,7 @@ func (d AgreeData) differ() string {
 	}
 	s := count(d.Differ, "byte") + ": " + rangeList(d.Ranges, 4)
 	if d.Truncated {
-		s += " and further ones"
+		s += " and more beyond those listed"
 	}
 	return s
 }

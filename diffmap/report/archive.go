@@ -10,6 +10,7 @@ import (
 	"example.com/calproof/diffmap/keeping"
 	"example.com/calproof/image/archive"
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
 )
 
 // KeptVerdict is the verdict that is kept with an image in the archive.
@@ -112,7 +113,7 @@ func (p *printer) entry(e *archive.Entry) {
 		latency = fmt.Sprintf("%g ms", *v)
 	}
 	if v := e.Conditions.Duration; v != nil {
-		took = v.String()
+		took = readcheck.Time{Seconds: v.Seconds()}.String()
 	}
 	p.pairs([][2]string{
 		{"vehicle", e.Vehicle}, {"VIN", e.VIN}, {"kind", string(e.Kind)}, {"created", e.Created.UTC().Format(time.RFC3339)},
@@ -234,7 +235,7 @@ func (d ArchiveShowData) text(p *printer, findings []evidence.Finding) {
 		p.line(0, "")
 		p.entry(d.Entry)
 	} else {
-		p.wrap(0, 2, "%s, %s in %s", d.Vehicle.Name, count(uint64(len(d.Vehicle.Entries)), "kept thing"), d.Vehicle.Folder)
+		p.wrap(0, 2, "%s: %s in the folder %s", d.Vehicle.Name, entries(len(d.Vehicle.Entries)), d.Vehicle.Folder)
 		p.line(0, "")
 		var rows [][]string
 		for _, b := range history(d.Vehicle.Entries) {

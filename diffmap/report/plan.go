@@ -22,8 +22,7 @@ func (d PlanData) outcome() (evidence.Verdict, []evidence.Finding) {
 }
 
 func (d PlanData) text(p *printer, findings []evidence.Finding) {
-	says := "a full read of %s takes at least %s on the line"
-	p.verdict(d.Plan.Verdict, says, bytesOf(d.Bytes), readcheck.Time{Seconds: d.LineSeconds})
+	p.verdict(d.Plan.Verdict, "%s; a full read of %s takes at least %s on the line", d.judged(), bytesOf(d.Bytes), readcheck.Time{Seconds: d.LineSeconds})
 	p.line(0, "")
 	p.pairs([][2]string{
 		{"map", d.Map.line()},
@@ -55,6 +54,29 @@ func (d PlanData) text(p *printer, findings []evidence.Finding) {
 	p.line(0, "")
 	p.wrap(0, 0, "12.5 V, 1 ms and 60 to 75 minutes for a large controller are common practice, no source; the map's own figures win.")
 	p.findings("Findings", findings, true)
+}
+
+// judged says what the verdict rests on: the figures that were given.
+func (d PlanData) judged() string {
+	given, bad := false, uint64(0)
+	for _, c := range d.Checks {
+		switch c.Verdict {
+		case evidence.Pass:
+			given = true
+		case evidence.Fail:
+			bad++
+		}
+	}
+	switch {
+	case bad > 0:
+		return fmt.Sprintf("%s out of limits", count(bad, "figure"))
+	case d.Plan.Verdict == evidence.Unproven:
+		return "the read was quicker than the map says"
+	case !given:
+		return "no figure was given to judge"
+	default:
+		return "no figure given speaks against it"
+	}
 }
 
 // decimal writes a figure without a needless point.

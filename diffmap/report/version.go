@@ -1,6 +1,8 @@
 package report
 
 import (
+	"fmt"
+
 	"example.com/calproof/image/evidence"
 )
 
@@ -18,5 +20,10 @@ func (VersionData) Command() string { return "version" }
 func (d VersionData) outcome() (evidence.Verdict, []evidence.Finding) { return evidence.Pass, nil }
 
 func (d VersionData) text(p *printer, _ []evidence.Finding) {
-	p.line(0, "calproof %s (%s, %s/%s)", d.Version, d.Go, d.OS, d.Arch)
+	p.line(0, "%s", d)
+}
+
+// String returns the one line that version prints.
+func (d VersionData) String() string {
+	return fmt.Sprintf("calproof %s (%s, %s/%s)", d.Version, d.Go, d.OS, d.Arch)
 }
