@@ -61,11 +61,68 @@ func TestShiftAndFill(t *testing.T) {
 			run := bytes.Repeat([]byte{0x5a}, 100_003)
 			require.Equal(t, bitwise(poly, reflected, reg, run), p.Fill(reg, 0x5a, uint64(len(run))))
 
-			// Lengths no machine can hold: exponents add.
-			a, b := uint64(1)<<62+12345, uint64(1)<<61+6789
-			require.Equal(t, p.Shift(reg, a+b), p.Shift(p.Shift(reg, a), b))
 		}
 	})
+}
+
+// extremes are lengths of which no machine can hold the message.
+var extremes = []uint64{1<<32 - 1, 1 << 32, 1<<61 + 6789, 1<<63 - 1, 1 << 63, 1<<63 + 12345, 1<<64 - 8, 1<<64 - 1}
+
+// A byte takes r to r*m + a, and twice as many bytes to r*m^2 + a*m + a, here
+// with schoolbook multiplication.
+func TestRunsOfAnyLength(t *testing.T) {
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		r := rand.New(rand.NewPCG(17, 6))
+		for _, width := range []int{1, 5, 8, 16, 32, 33, 64} {
+			poly, start, b := lifted(r, width), lifted(r, width), byte(r.Uint32())
+			p := forced(t, poly, reflected, engine)
+			for _, n := range extremes {
+				want, zeros := start, start
+				m, a := uint64(1)<<8, aligned(bitwise(poly, reflected, 0, []byte{b}), reflected)
+				for i := range 64 {
+					if n>>i&1 != 0 {
+						want, zeros = times(want, m, poly)^a, times(zeros, m, poly)
+					}
+					m, a = times(m, m, poly), times(a, m, poly)^a
+				}
+				require.Equalf(t, aligned(want, reflected), p.Fill(aligned(start, reflected), b, n), "poly %#x, %d bytes %x", poly, n, b)
+				require.Equalf(t, aligned(zeros, reflected), p.Shift(aligned(start, reflected), n), "poly %#x, %d zero bytes", poly, n)
+			}
+		}
+	})
+}
+
+// The polynomial of CRC-32 is primitive: the powers of x repeat after 2^32-1,
+// so 2^64-1 zero bytes change nothing, and 2^63 bytes, 2^66 bits, are x^4.
+func TestZerosPastTheOrder(t *testing.T) {
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		p := forced(t, 0x04c11db7<<32, reflected, engine)
+		one, x4 := aligned(1<<32, reflected), aligned(1<<36, reflected)
+		require.Equal(t, one, p.Shift(one, 1<<32-1))
+		require.Equal(t, one, p.Shift(one, 1<<64-1))
+		require.Equal(t, x4, p.Shift(one, 1<<63))
+	})
+}
+
+func TestPower(t *testing.T) {
+	r := rand.New(rand.NewPCG(18, 6))
+	for _, poly := range []uint64{1, 1 << 63, r.Uint64(), r.Uint64()} {
+		want := uint64(1)
+		for n := range uint64(300) {
+			require.Equal(t, want, power(n, poly), "poly %#x, x^%d", poly, n)
+			want = times(want, 2, poly)
+		}
+		for _, n := range extremes {
+			want, square := uint64(1), uint64(2)
+			for i := range 64 {
+				if n>>i&1 != 0 {
+					want = times(want, square, poly)
+				}
+				square = times(square, square, poly)
+			}
+			require.Equal(t, want, power(n, poly), "poly %#x, x^%d", poly, n)
+		}
+	}
 }
 
 // The register after A and B is that of A carried over B's length, plus that

@@ -75,7 +75,7 @@ func makeConstants(poly uint64, reflected bool) constants {
 		c.by64, c.by128, c.by256, c.by384 = rev(by64), c.wideBy128, c.wideBy256, c.wideBy384
 		c.by512, c.by1024 = c.wideBy512, c.wideBy1024
 		c.mu = bits.Reverse64(c.mu)<<1 | 1
-		c.poly = bits.Reverse64(poly)<<1 | 1
+		c.poly = bits.Reverse64(poly) << 1
 		c.low[1] = -(poly & 1)
 		c.x64 = bits.Reverse64(x64)
 		c.bitOrder = sameBits

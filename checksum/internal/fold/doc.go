@@ -54,8 +54,7 @@
 // Both products are below degree 127, so their sum is an accumulator again, to
 // which the 128 bits of data at distance D are added. Several accumulators, each
 // taking every k-th block (D = 128*k), keep the multiplier busy; in the end each
-// is folded by its distance to the last one, and they are summed. The distance
-// may be anything known: two halves of long data can be folded side by side.
+// is folded by its distance to the last one, and they are summed.
 //
 // Not reflected, a block is byte-swapped after loading. Then h is its high half,
 // and the pair of constants is {x^D, x^(D+64)} mod P', for {low, high}.
@@ -71,12 +70,30 @@
 // swapping. The shuffle that swaps hides behind the multiplications, so there is
 // one loop, and for reflected data the shuffle is the identity.
 //
-// With 512-bit vectors it does not hide (on an AMD EPYC of the Zen 4 family it
-// cost 9 % of the speed). There, the bits of each byte are reversed instead,
-// which turns the data into reflected data and the register with it; the
-// constants are the reflected ones. In the end the bits are reversed again, and
-// a swap makes the accumulator what it would have been. For reflected data the
-// reversal is the identity.
+// # 512-bit vectors
+//
+// There the shuffle does not hide (on an AMD EPYC of the Zen 4 family it cost 9 %
+// of the speed). The bits of each byte are reversed instead, in the data and in
+// the register, and everything is folded as if it were reflected.
+//
+// Proof. Bit b of byte a of a block (a, b from 0) is, not reflected, the
+// coefficient of x^(127-8a-(7-b)). Reversing the byte takes it to bit 7-b of byte
+// a, which in reflected data is the coefficient of x^(127-8a-(7-b)) too: the
+// polynomial is the same, only its notation changed. So P' is the same, and the
+// pairs are {rev(x^(D+63)), rev(x^(D-1))}. In the end the bits of each byte are
+// reversed again and then the order of the bytes: that reverses all 128 bits, and
+// bit i becomes the coefficient of x^i, as an accumulator that is not reflected
+// has it. For reflected data both are the identity.
+//
+// A vector holds four accumulators. To be summed, each lane is folded by its
+// distance to the last one, 384, 256 and 128 bits, all in one step: its pairs
+// are one vector, in which the pair of the last lane is zero, as it is added
+// unfolded.
+//
+// Two streams: data beyond the caches is read in two places, H bytes apart, H a
+// multiple of 128. In the end the accumulators of the first stream lie H bytes
+// before those of the second: they are folded by D = 8H, which only the length of
+// the data tells, and added. What is left behind the second stream follows as ever.
 //
 // # The last bytes
 //
@@ -106,11 +123,19 @@
 //   - Not reflected, the top terms are left out of mu and P'. For mu that takes
 //     h*x^64 from the product, hence h from q. For P' it changes only the terms
 //     from x^64 up.
-//   - Reflected, rev(mu)<<1|1 and rev(P')<<1|1 hold the top terms in bit 0 and
-//     lack the terms of x^0. That also uses up the x that the hardware adds: the
-//     64 bits with the powers from x^64 up are the low half of the product, the
-//     others the high half. For mu, the lost term adds to powers below 64 only.
-//     For P', it is q itself, if P' has a term x^0 (the mask low says so).
+//   - Reflected, rev(mu)<<1|1 has the coefficient of x^(64-i) in bit i, so the top
+//     term in bit 0, and lacks that of x^0. This also uses up the x that the
+//     hardware adds: the 64 bits with the powers from x^64 up are the low half of
+//     the product, the others the high half. The lost term adds to powers below 64
+//     only. rev(P')<<1 is the same without the top term, which again changes only
+//     the terms from x^64 up. The lost term of P' is q itself, if P' has a term
+//     x^0 (the mask low says so).
+//
+// # Products
+//
+// The product of two registers has degree below 127: it is a T as above, and is
+// reduced like it. Reflected, it first moves by one bit, to take out the x that
+// the hardware adds. Shift and Fill (combine.go) are made of products.
 //
 // # Fewer than 16 bytes
 //

@@ -112,41 +112,56 @@ func TestSplits(t *testing.T) {
 	})
 }
 
-// The check values are the outside reference here; see the file for its source.
-func TestCatalogue(t *testing.T) {
-	file, err := os.ReadFile("testdata/crc-catalogue.tsv")
-	require.NoError(t, err)
-	rows := strings.Split(strings.TrimSpace(string(file)), "\n")
-	rows = slices.DeleteFunc(rows, func(s string) bool { return strings.HasPrefix(s, "#") })[1:]
-	require.Len(t, rows, 112)
+// entry is a row of the catalogue up to 64 bits: poly and init stand at the top
+// of 64 bits, check is the published value of "123456789".
+type entry struct {
+	name             string
+	width            int
+	poly, init       uint64
+	refIn, refOut    bool
+	xorOut, expected uint64
+}
 
-	r := rand.New(rand.NewPCG(3, 6))
-	data := random(r, longest)
-	for _, row := range rows {
+// catalogue reads the table of package checksum, whose README names its sources.
+func catalogue(t testing.TB) []entry {
+	t.Helper()
+	file, err := os.ReadFile("../../testdata/crc-catalogue.tsv")
+	require.NoError(t, err)
+	var list []entry
+	for _, row := range strings.Split(strings.TrimSpace(string(file)), "\n")[1:] {
 		f := strings.Split(row, "\t")
+		width, err := strconv.Atoi(f[1])
+		require.NoError(t, err, row)
+		if width > 64 {
+			continue
+		}
 		hex := func(s string) uint64 {
 			v, err := strconv.ParseUint(s, 0, 64)
 			require.NoError(t, err, row)
 			return v
 		}
-		name, reflected, refout := f[0], f[4] == "true", f[5] == "true"
-		width := int(hex(f[1]))
-		lift := 64 - width
-		poly, init, xorout, check := hex(f[2])<<lift, hex(f[3])<<lift, hex(f[6]), hex(f[7])
+		list = append(list, entry{
+			f[0], width, hex(f[2]) << (64 - width), hex(f[3]) << (64 - width), f[4] == "true", f[5] == "true", hex(f[6]), hex(f[7]),
+		})
+	}
+	require.Len(t, list, 112)
+	return list
+}
 
-		start := aligned(init, reflected)
-		want := bitwise(poly, reflected, start, data)
+// The check values are the outside reference here.
+func TestCatalogue(t *testing.T) {
+	data := random(rand.New(rand.NewPCG(3, 6)), longest)
+	for _, e := range catalogue(t) {
+		start := aligned(e.init, e.refIn)
+		want := bitwise(e.poly, e.refIn, start, data)
 		for _, engine := range Engines() {
-			p := forced(t, poly, reflected, engine)
-			got := p.Update(start, []byte("123456789"))
-			if reflected {
-				got = bits.Reverse64(got)
+			p := forced(t, e.poly, e.refIn, engine)
+			got := aligned(p.Update(start, []byte("123456789")), e.refIn) >> (64 - e.width)
+			if e.refOut {
+				got = bits.Reverse64(got) >> (64 - e.width)
 			}
-			if got >>= lift; refout {
-				got = bits.Reverse64(got) >> lift
-			}
-			assert.Equalf(t, check, got^xorout, "%s, engine %s: check value", name, engine)
-			assert.Equalf(t, want, p.Update(start, data), "%s, engine %s", name, engine)
+			assert.Equalf(t, e.expected, got^e.xorOut, "%s, engine %s: check value", e.name, engine)
+			assert.Equalf(t, want, p.Update(start, data), "%s, engine %s", e.name, engine)
 		}
 	}
 }
@@ -181,16 +196,46 @@ func TestTwoStreams(t *testing.T) {
 		}
 	}
 
-	// Long enough to come there by Update.
+	// Long enough to come there by Update. The distance between the streams is
+	// worked out from poly, which nothing else there needs.
 	data := random(r, beyondCaches+333)
 	ecma := New(0x42f0e1eba9ea3693, true)
-	require.Equal(t, crc64.Checksum(data, crc64.MakeTable(crc64.ECMA)), ^ecma.Update(^uint64(0), data))
+	want := ^crc64.Checksum(data, crc64.MakeTable(crc64.ECMA))
+	require.Equal(t, want, ecma.Update(^uint64(0), data))
+	short := data[:beyondCaches-1]
+	one := ecma.Update(0, short)
+	ecma.poly ^= 1
+	require.NotEqual(t, want, ecma.Update(^uint64(0), data), "two streams")
+	require.Equal(t, one, ecma.Update(0, short), "one stream")
 }
 
 func TestNewEngine(t *testing.T) {
 	_, err := NewEngine(1, false, "abacus")
 	require.ErrorContains(t, err, `no engine "abacus" here; use one of `)
 	require.Equal(t, Generic, Engines()[len(Engines())-1])
+}
+
+// That an engine's name is what runs shows by the constants that it alone uses:
+// damaged, they must change its results, and those of no other.
+func TestEnginesRunTheirOwnKernels(t *testing.T) {
+	data := random(rand.New(rand.NewPCG(15, 6)), longest)
+	everyEngine(t, func(t *testing.T, engine string, reflected bool) {
+		for _, c := range []struct {
+			what   string
+			damage func(*Poly)
+			shows  string
+		}{
+			{"four accumulators of a block", func(p *Poly) { p.constants.by384[0] ^= 1 }, CLMul128},
+			{"four accumulators of two blocks", func(p *Poly) { p.constants.by1024[0] ^= 1 }, CLMul256},
+			{"four accumulators of four blocks", func(p *Poly) { p.constants.wideBy2048[0] ^= 1 }, CLMul512},
+			{"tables", func(p *Poly) { p.poly ^= 1 << 63 }, Generic},
+		} {
+			whole, damaged := forced(t, 0x42f0e1eba9ea3693, reflected, engine), forced(t, 0x42f0e1eba9ea3693, reflected, engine)
+			c.damage(damaged)
+			changed := whole.Update(1, data) != damaged.Update(1, data)
+			assert.Equal(t, c.shows == engine, changed, c.what)
+		}
+	})
 }
 
 // The portable engine makes its tables at first use, here by many at once.

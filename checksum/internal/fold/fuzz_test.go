@@ -1,14 +1,19 @@
 package fold
 
-import "testing"
+import (
+	"math/rand/v2"
+	"testing"
+)
 
 // Any polynomial, register, data and split: all engines agree with the
-// definition.
+// definition. The seeds are the polynomials of the catalogue, each with another
+// length and split.
 func FuzzUpdate(f *testing.F) {
-	f.Add(uint64(0x04c11db7)<<32, true, uint64(0xffffffff), []byte("123456789"), 4)
-	f.Add(uint64(0x1021)<<48, false, uint64(0xffff)<<48, make([]byte, 16), 0)
-	f.Add(uint64(0x42f0e1eba9ea3693), false, uint64(0), make([]byte, 300), 256)
-	f.Add(uint64(1)<<63, true, ^uint64(0), make([]byte, 700), 513)
+	long := random(rand.New(rand.NewPCG(16, 6)), 1200)
+	for i, e := range catalogue(f) {
+		f.Add(e.poly, e.refIn, aligned(e.init, e.refIn), []byte("123456789"), i%10)
+		f.Add(e.poly, e.refIn, aligned(e.init, e.refIn), long[:10*i], 7*i)
+	}
 	f.Fuzz(func(t *testing.T, poly uint64, reflected bool, reg uint64, data []byte, split int) {
 		if len(data) > 1<<16 {
 			return
