@@ -446,11 +446,15 @@ func TestNewCRCRefuses(t *testing.T) {
 	_, err := checksum.NewCRC(good)
 	require.NoError(t, err)
 	for want, change := range map[string]func(p *checksum.CRCParams){
-		"a CRC has 1 to 128 bits": func(p *checksum.CRCParams) { p.Width = 129 },
-		"poly 0x07 has 8 bits":    func(p *checksum.CRCParams) { p.Poly = checksum.NewValue(8, 7) },
-		"init is not given":       func(p *checksum.CRCParams) { p.Init = checksum.Value{} },
-		"final XOR is not given":  func(p *checksum.CRCParams) { p.XorOut = checksum.Value{} },
-		"poly is 0":               func(p *checksum.CRCParams) { p.Poly = checksum.NewValue(16, 0) },
+		"width 129: a CRC has 1 to 128 bits": func(p *checksum.CRCParams) { p.Width = 129 },
+		"width 0: a CRC has 1 to 128 bits":   func(p *checksum.CRCParams) { p.Width = 0 },
+		"width -1: a CRC has 1 to 128 bits":  func(p *checksum.CRCParams) { p.Width = -1 },
+		"init 0x00011021 has 32 bits":        func(p *checksum.CRCParams) { p.Init = checksum.NewValue(32, 0x11021) },
+		"final XOR 0x01 has 8 bits":          func(p *checksum.CRCParams) { p.XorOut = checksum.NewValue(8, 1) },
+		"poly 0x07 has 8 bits":               func(p *checksum.CRCParams) { p.Poly = checksum.NewValue(8, 7) },
+		"init is not given":                  func(p *checksum.CRCParams) { p.Init = checksum.Value{} },
+		"final XOR is not given":             func(p *checksum.CRCParams) { p.XorOut = checksum.Value{} },
+		"poly is 0":                          func(p *checksum.CRCParams) { p.Poly = checksum.NewValue(16, 0) },
 		// 0x31C3 is the check value of CRC-16/XMODEM in the catalogue.
 		"give the check value 0x31C3, not 0x31C4": func(p *checksum.CRCParams) { p.Check = checksum.NewValue(16, 0x31C4) },
 		"give the residue 0x0000, not 0x0001":     func(p *checksum.CRCParams) { p.Residue = checksum.NewValue(16, 1) },
@@ -460,5 +464,9 @@ func TestNewCRCRefuses(t *testing.T) {
 		_, err := checksum.NewCRC(p)
 		assert.ErrorContains(t, err, want)
 		assert.ErrorContains(t, err, "mine: ")
+	}
+	_, err = checksum.NewCRC(checksum.CRCParams{Width: 16}) // nothing given: all of it is said
+	for _, part := range []string{"CRC without a name: ", "poly is not given", "init is not given", "final XOR is not given"} {
+		assert.ErrorContains(t, err, part)
 	}
 }
