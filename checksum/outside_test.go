@@ -113,7 +113,7 @@ for line in sys.argv[1:]:
 			args = append(args, fmt.Sprintf("%d,%v,%v,%d,%v", p.Width, p.Poly, p.Init, rev, p.XorOut))
 		}
 	}
-	require.Len(t, list, 78)
+	require.GreaterOrEqual(t, len(list), 78)
 	for _, data := range samples()[:18] {
 		out := strings.Fields(runTool(t, data, python, args...))
 		require.Len(t, out, len(list))

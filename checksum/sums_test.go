@@ -54,7 +54,7 @@ func TestSumVectors(t *testing.T) {
 		"sfnt-whole-file-sum":   "sum-32/u32be",
 	}
 	rows := readTSV(t, "sums.tsv")
-	require.Len(t, rows, 140)
+	require.GreaterOrEqual(t, len(rows), 140)
 	for i, row := range rows {
 		var a checksum.Algorithm
 		if row["algorithm"] == "sfnt-checksum-adjustment" { // 0xB1B0AFBA less the sum
@@ -107,7 +107,7 @@ func systematic() []checksum.SumParams {
 func TestSumsAgainstDefinition(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
 	all := systematic()
-	require.Len(t, all, 84)
+	require.Equal(t, 84, len(all))
 	for _, p := range all {
 		variants := []checksum.SumParams{p, p, p}
 		variants[1].Init = rng.Uint64() >> (64 - p.Width)

@@ -144,7 +144,7 @@ func catalogue(t testing.TB) []entry {
 			f[0], width, hex(f[2]) << (64 - width), hex(f[3]) << (64 - width), f[4] == "true", f[5] == "true", hex(f[6]), hex(f[7]),
 		})
 	}
-	require.Len(t, list, 112)
+	require.GreaterOrEqual(t, len(list), 112)
 	return list
 }
 
