@@ -93,8 +93,14 @@ type Read struct {
 	MinHoleBytes uint64 `toml:"min_hole_bytes"`
 	// Smallest block whose repetition is called a stuck transfer buffer, in bytes.
 	MinRepeatBytes uint64 `toml:"min_repeat_bytes"`
+	// Different byte values that a block needs before its repetition counts.
+	MinRepeatValues uint64 `toml:"min_repeat_values"`
+	// Score from which a repetition is called a block delivered again; each point is worth about a factor of two in the odds.
+	MinRepeatScore float64 `toml:"min_repeat_score"`
 	// Shortest constant or repeating tail that is called padding, in bytes. MinHoleBytes, if that is given, else the examiner's own.
 	MinTailBytes uint64 `toml:"min_tail_bytes"`
+	// Share of the image, in percent, below which such a tail is ordinary padding.
+	MinTailPercent float64 `toml:"min_tail_percent"`
 	// Different 256-byte blocks that must read the same at both settings of an address line before a part of the image is called read through a stuck line.
 	MinLineBlocks uint64 `toml:"min_line_blocks"`
 	// The same for address lines 0 to 7. MinLineBlocks twice, if that is given, else the examiner's own.

@@ -201,6 +201,10 @@ func appendNear(list []image.Range, addr, gap uint64, most int) []image.Range {
 	return append(list, image.Range{Start: addr, Size: 1})
 }
 
+// edgeSlack is how many bytes at either end of a differing stretch may be equal
+// by chance.
+const edgeSlack = 2
+
 // alignedBlock returns the largest block size, counted from the first address
 // compared, to which differing stretches keep: they begin and end at its
 // boundaries, but for a byte or two that happened to be equal. It takes two

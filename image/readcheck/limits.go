@@ -8,20 +8,23 @@ import (
 
 // limits are the thresholds of the checks.
 type limits struct {
-	lineUnits  int // different blocks of 256 bytes that must read the same at both settings of an address line, within a part of the image
-	lowUnits   int // the same for lines 0 to 7: tables of doubled constants do that over a kilobyte or two
-	wholeUnits int // the same over a whole image in which nothing contradicts it
-	rich       richness
-	dataBytes  int     // bytes of content needed before a still data line means anything
-	textShare  float64 // of text in content; above it bit 7 is 0 because the content is text
-	highShare  float64 // of bytes of 0x80 and up in the other lanes; below it bit 7 may be 0 by chance in one
-	stillLines int     // more lines at rest than this over a part are a table of small values
-	minRepeat  int     // smallest block whose repetition counts
-	block      int     // size of the transfer blocks, 0 if not known
-	tailBytes  int     // length of a constant tail worth a caution
-	holeBytes  int     // length of a constant stretch worth a caution where the map expects content
-	region     int     // smallest region that is called blank: a flag of a few bytes may well hold one value
-	copyBytes  int     // shortest tail that counts as a copy: short duplicates are ordinary
+	lineUnits    int // different blocks of 256 bytes that must read the same at both settings of an address line, within a part of the image
+	lowUnits     int // the same for lines 0 to 7: tables of doubled constants do that over a kilobyte or two
+	wholeUnits   int // the same over a whole image in which nothing contradicts it
+	rich         richness
+	dataBytes    int     // bytes of content needed before a still data line means anything
+	textShare    float64 // of text in content; above it bit 7 is 0 because the content is text
+	highShare    float64 // of bytes of 0x80 and up in the other lanes; below it bit 7 may be 0 by chance in one
+	stillLines   int     // more lines at rest than this over a part are a table of small values
+	minRepeat    int     // smallest block whose repetition counts
+	repeatScore  float64 // score from which a repetition is a block delivered again
+	repeatValues int     // different byte values a block needs
+	block        int     // size of the transfer blocks, 0 if not known
+	tailBytes    int     // length of a constant tail worth a caution
+	tailShare    float64 // of the image; a shorter tail is ordinary padding
+	holeBytes    int     // length of a constant stretch worth a caution where the map expects content
+	region       int     // smallest region that is called blank: a flag of a few bytes may well hold one value
+	copyBytes    int     // shortest tail that counts as a copy: short duplicates are ordinary
 
 	proved    int // percent of the content that agreeing rules must cover for a pass
 	proofBits int // width of a rule whose agreeing proves what it covers
@@ -52,7 +55,7 @@ func limitsFor(m *maps.Map) limits {
 	lim := limits{
 		lineUnits: 8, wholeUnits: 2, rich: richness{values: richValues, top: richTop},
 		dataBytes: 4096, textShare: 0.9, highShare: 0.1, stillLines: 2,
-		minRepeat: minBlock, tailBytes: 1024, holeBytes: 1024, region: 16, copyBytes: 4096,
+		minRepeat: minBlock, repeatScore: 2.25, repeatValues: 8, tailBytes: 1024, tailShare: 1.0 / 64, holeBytes: 1024, region: 16, copyBytes: 4096,
 		proved: 50, proofBits: 16, ruleShift: 4,
 		shiftPairs: 32, orderPairs: 40, orderRatio: 1.4, orderDeviations: 4.5, wordLetters: 5,
 		textBytes: 48, textFile: 0.95, sessionLines: 2, entropyBits: 7.9, entropyBytes: 2 * entropyUnit,
@@ -84,9 +87,14 @@ func limitsFor(m *maps.Map) limits {
 	share(&lim.highShare, r.MinHighPercent)
 	set(&lim.stillLines, r.MaxStillLines)
 	set(&lim.minRepeat, r.MinRepeatBytes)
+	lim.repeatScore = cmp.Or(r.MinRepeatScore, lim.repeatScore)
+	set(&lim.repeatValues, r.MinRepeatValues)
 	set(&lim.block, r.TransferBlockBytes)
 	set(&lim.holeBytes, r.MinHoleBytes)
 	set(&lim.tailBytes, cmp.Or(r.MinTailBytes, r.MinHoleBytes))
+	if p := r.MinTailPercent; p > 0 {
+		lim.tailShare = p / 100
+	}
 	set(&lim.region, r.MinRegionBytes)
 	set(&lim.copyBytes, r.MinCopyBytes)
 	set(&lim.proved, r.MinProvedPercent)

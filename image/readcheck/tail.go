@@ -9,7 +9,6 @@ import (
 )
 
 const (
-	tailShare   = 64 // a constant tail shorter than one in this many of the bytes is ordinary padding
 	shortPeriod = 15 // longest period of a padding pattern that is no block
 	copyProbe   = 64 // bytes at the end of the image that are looked for further up
 	copyTries   = 16 // places at which they are looked at
@@ -22,7 +21,7 @@ func (x *examiner) checkTail() {
 		return
 	}
 	s := x.c.spans[len(x.c.spans)-1]
-	if at, p := patternTail(s.data); at > 0 && len(s.data)-at >= max(x.lim.tailBytes, len(s.data)/tailShare) {
+	if at, p := patternTail(s.data); at > 0 && len(s.data)-at >= max(x.lim.tailBytes, int(x.lim.tailShare*float64(len(s.data)))) {
 		r := s.rng(at, len(s.data))
 		what := fmt.Sprintf("0x%02X", s.data[at])
 		if p > 1 {
