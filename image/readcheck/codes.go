@@ -4,7 +4,9 @@ package readcheck
 // coverage and checksum rules.
 const (
 	CodeSizeNear            = "size-near"             // Caution: a raw image a byte or two off a round size, without a map.
-	CodeSizeOdd             = "size-odd"              // Note: a raw image of no whole number of kilobytes, without a map.
+	CodeSizeOdd             = "size-odd"              // Caution: a raw image of a size that no memory has, without a map.
+	CodeFileKind            = "file-kind"             // Note: a file that says itself what it is, and that is no memory, without a map.
+	CodeFileShort           = "file-short"            // Fault: such a file, shorter than its header says.
 	CodeBlank               = "blank"                 // Fault: one value from end to end, or no byte at all.
 	CodeAddressLineStuck    = "address-line-stuck"    // Fault: the image reads the same at both settings of an address line.
 	CodeAddressLinesShorted = "address-lines-shorted" // Fault: the image reads as if two address lines touched.

@@ -63,12 +63,14 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 	x.findings = append(x.findings, lines.findings...)
 	x.unjudged = append(x.unjudged, lines.unjudged...)
 	x.wholeLine = lines.wholeLine
+	if b.Map == nil && len(x.c.spans) == 1 && e.im.Format() == image.FormatRaw {
+		x.checkSize()
+	}
 	x.checkTail()
 	x.checkShift()
 	x.checkOrder()
 	x.checkText()
 	if b.Map == nil {
-		x.checkSize()
 		x.checkEntropy(nil)
 		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
 	} else {

@@ -26,6 +26,7 @@ type examiner struct {
 	findings []evidence.Finding
 	unjudged []string
 
+	fileEnd   int             // where a file that says itself what it is ends, by its own header; 0 if it does not say
 	wholeLine map[string]bool // codes of address line findings that hold for the whole image
 }
 

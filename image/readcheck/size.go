@@ -7,31 +7,55 @@ import (
 	"example.com/calproof/image/evidence"
 )
 
-// nearSize is how many bytes off a round size a raw image may be and still
-// look as if bytes had been lost or doubled on the way.
-const nearSize = 2
+const (
+	// nearSize is how many bytes off a round size a raw image may be and still
+	// look as if bytes had been lost or doubled on the way.
+	nearSize = 2
 
-// checkSize judges the size of a raw image without a map: memories have round
-// sizes, a few times a power of two.
+	leastSize  = 128      // smallest image whose size is judged: the smallest memories
+	sizeBits   = 3        // memories have 4 to 7 times a power of two bytes, ...
+	sectorSize = 64 << 10 // ... or whole sectors of this size
+	nearBits   = 4        // as near as nearSize counts what is 8 to 15 times a power of two
+)
+
+// checkSize judges the size of a raw image without a map, which is one span. Memories have round
+// sizes; a file that says itself what it is has the one that it states.
 func (x *examiner) checkSize() {
-	if len(x.c.spans) != 1 {
+	s := x.c.spans[0]
+	n := len(s.data)
+	all := []image.Range{s.rng(0, n)}
+	if k, length := kindOf(s.data); k != nil {
+		x.fileEnd = int(min(length, uint64(n)))
+		switch {
+		case length > uint64(n):
+			x.found(CodeFileShort, evidence.Fault, all,
+				"this is %s whose own header says %d bytes, and %d are there: it was read or copied only in part, so get it again", k.name, length, n)
+		case length > 0:
+			x.found(CodeFileKind, evidence.Note, all,
+				"this is %s, no memory of a controller; it has the %d bytes that its header asks for", k.name, length)
+		default:
+			x.found(CodeFileKind, evidence.Note, all,
+				"this is %s, no memory of a controller; whether it is complete was not judged", k.name)
+		}
 		return
 	}
-	n := len(x.c.spans[0].data)
-	if n < 4096 {
+	if n < leastSize || roundTo(n, sizeBits) == n || n%sectorSize == 0 {
 		return
 	}
-	grain := 1 << (bits.Len(uint(n)) - 4) // memories are 8 to 15 times this
-	round := (n + grain/2) / grain * grain
-	all := []image.Range{x.c.spans[0].rng(0, n)}
-	switch off := n - round; {
-	case off != 0 && -nearSize <= off && off <= nearSize:
+	if off := n - roundTo(n, nearBits); off != 0 && -nearSize <= off && off <= nearSize {
 		x.found(CodeSizeNear, evidence.Caution, all,
-			"the image has %d bytes, %+d from the round size of %d; bytes were lost or doubled during the read, so read it again", n, off, round)
-	case n%1024 != 0:
-		x.found(CodeSizeOdd, evidence.Note, all,
-			"the image has %d bytes, no whole number of kilobytes as memories have; a map with the size of a full read tells whether it stopped early", n)
+			"the image has %d bytes, %+d from the round size of %d; bytes were lost or doubled during the read, so read it again", n, off, n-off)
+		return
 	}
+	x.found(CodeSizeOdd, evidence.Caution, all,
+		"the image has %d bytes, and memories have round sizes: the read probably stopped early; compare with the data sheet of the controller and read it again, or state the size of a full read in a map", n)
+}
+
+// roundTo returns the nearest number to n that has no more than the given
+// number of significant bits.
+func roundTo(n, significant int) int {
+	grain := 1 << max(bits.Len(uint(n))-significant, 0)
+	return (n + grain/2) / grain * grain
 }
 
 // checkBlank reports an image without content.

@@ -15,13 +15,14 @@ const (
 )
 
 // checkTail looks at the end of the image, where a read that stopped early was
-// padded out.
+// padded out. What follows the end of a file that states its length is padding
+// that no read has made.
 func (x *examiner) checkTail() {
 	if len(x.c.spans) == 0 {
 		return
 	}
 	s := x.c.spans[len(x.c.spans)-1]
-	if at, p := patternTail(s.data); at > 0 && len(s.data)-at >= max(x.lim.tailBytes, int(x.lim.tailShare*float64(len(s.data)))) {
+	if at, p := patternTail(s.data); at > 0 && (x.fileEnd == 0 || at < x.fileEnd) && len(s.data)-at >= max(x.lim.tailBytes, int(x.lim.tailShare*float64(len(s.data)))) {
 		r := s.rng(at, len(s.data))
 		what := fmt.Sprintf("0x%02X", s.data[at])
 		if p > 1 {

@@ -41,6 +41,7 @@ func realBases(files []file) (words, other []base, err error) {
 			size *= 2
 		}
 		data := bytes.Clone(f.data[:size])
+		clear(data[:4]) // a memory does not say that it is an ELF file, of which this is only a part
 		if h := entropy(data); h > 7.2 || h < 4 {
 			continue
 		}
