@@ -14,6 +14,8 @@ type kind struct {
 	// look reports whether data begins as a file of the kind does, and how
 	// many bytes the file's own header says it has, 0 if it does not say.
 	look func(data head) (ok bool, length uint64)
+
+	padded bool // any amount of padding may follow the file
 }
 
 // kinds is a small table of our own: what is wanted here is the length that a
@@ -21,34 +23,34 @@ type kind struct {
 // read, and no signature so short that a memory may begin with it by chance.
 // Each row names the publication it is taken from.
 var kinds = []kind{
-	{"an ELF file", elfFile},                                    // System V Application Binary Interface, chapters 4 and 5
-	{"a PE program", peFile},                                    // Microsoft, PE Format
-	{"a gzip file", begins("\x1F\x8B\x08")},                     // RFC 1952
-	{"an xz file", begins("\xFD7zXZ\x00")},                      // The .xz File Format, version 1.2.1
-	{"a bzip2 file", beginsAnd("BZh", 4, "1AY&SY")},             // J. Tsai, bzip2 Format Specification, 2016
-	{"a zstd file", begins("\x28\xB5\x2F\xFD")},                 // RFC 8878
-	{"a zip file", begins("PK\x03\x04")},                        // PKWARE, APPNOTE.TXT 6.3.10
-	{"an ar archive", begins("!<arch>\n")},                      // System V Application Binary Interface, chapter 7
-	{"a PNG picture", pngFile},                                  // W3C, Portable Network Graphics, third edition
-	{"a JPEG picture", begins("\xFF\xD8\xFF")},                  // ITU-T T.81, annex B
-	{"a GIF picture", beginsAnd("GIF8", 5, "a")},                // CompuServe, GIF89a Specification
-	{"a RIFF file (sound or film)", riffFile},                   // IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0
-	{"an Ogg file", begins("OggS\x00")},                         // RFC 3533
-	{"a FLAC file", begins("fLaC")},                             // RFC 9639
-	{"a TrueType or OpenType font", fontFile},                   // ISO/IEC 14496-22, Open Font Format
-	{"a collection of fonts", begins("ttcf\x00")},               // the same
-	{"a WOFF font", woffFile},                                   // W3C, WOFF File Format 1.0 and 2.0
-	{"a GNU message catalogue", catalogueFile},                  // GNU gettext manual, The Format of GNU MO Files
-	{"an X cursor", begins("Xcur\x10\x00\x00\x00")},             // Xcursor(3)
-	{"an ISO 9660 disc image", discFile},                        // ECMA-119
-	{"an SQLite database", databaseFile},                        // SQLite, Database File Format
-	{"a devicetree blob", devicetreeFile},                       // Devicetree Specification 0.4
-	{"a U-Boot image", uBootFile},                               // U-Boot, include/image.h
-	{"a PCI option ROM", optionROM},                             // PCI Firmware Specification 3.0, chapter 5
-	{"a UEFI firmware volume", firmwareVolume},                  // UEFI Platform Initialization Specification, volume 3, chapter 3
-	{"an ACPI table", acpiTable},                                // ACPI Specification 6.5, section 5.2.6
-	{"a Linux kernel or a program that boots as one", bootFile}, // The Linux/x86 Boot Protocol
-	{"a file whose header states its own length", ownLength},    // no standard: 32 bits, right by chance once in 100 million
+	{"an ELF file", elfFile, false},                                    // System V Application Binary Interface, chapters 4 and 5
+	{"a PE program", peFile, false},                                    // Microsoft, PE Format
+	{"a gzip file", begins("\x1F\x8B\x08"), false},                     // RFC 1952
+	{"an xz file", begins("\xFD7zXZ\x00"), false},                      // The .xz File Format, version 1.2.1
+	{"a bzip2 file", beginsAnd("BZh", 4, "1AY&SY"), false},             // J. Tsai, bzip2 Format Specification, 2016
+	{"a zstd file", begins("\x28\xB5\x2F\xFD"), false},                 // RFC 8878
+	{"a zip file", begins("PK\x03\x04"), false},                        // PKWARE, APPNOTE.TXT 6.3.10
+	{"an ar archive", begins("!<arch>\n"), false},                      // System V Application Binary Interface, chapter 7
+	{"a PNG picture", pngFile, false},                                  // W3C, Portable Network Graphics, third edition
+	{"a JPEG picture", begins("\xFF\xD8\xFF"), false},                  // ITU-T T.81, annex B
+	{"a GIF picture", beginsAnd("GIF8", 5, "a"), false},                // CompuServe, GIF89a Specification
+	{"a RIFF file (sound or film)", riffFile, false},                   // IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0
+	{"an Ogg file", begins("OggS\x00"), false},                         // RFC 3533
+	{"a FLAC file", begins("fLaC"), false},                             // RFC 9639
+	{"a TrueType or OpenType font", fontFile, false},                   // ISO/IEC 14496-22, Open Font Format
+	{"a collection of fonts", begins("ttcf\x00"), false},               // the same
+	{"a WOFF font", woffFile, false},                                   // W3C, WOFF File Format 1.0 and 2.0
+	{"a GNU message catalogue", catalogueFile, false},                  // GNU gettext manual, The Format of GNU MO Files
+	{"an X cursor", begins("Xcur\x10\x00\x00\x00"), false},             // Xcursor(3)
+	{"an ISO 9660 disc image", discFile, true},                         // ECMA-119
+	{"an SQLite database", databaseFile, false},                        // SQLite, Database File Format
+	{"a devicetree blob", devicetreeFile, false},                       // Devicetree Specification 0.4
+	{"a U-Boot image", uBootFile, false},                               // U-Boot, include/image.h
+	{"a PCI option ROM", optionROM, false},                             // PCI Firmware Specification 3.0, chapter 5
+	{"a UEFI firmware volume", firmwareVolume, false},                  // UEFI Platform Initialization Specification, volume 3, chapter 3
+	{"an ACPI table", acpiTable, false},                                // ACPI Specification 6.5, section 5.2.6
+	{"a Linux kernel or a program that boots as one", bootFile, false}, // The Linux/x86 Boot Protocol
+	{"a file whose header states its own length", ownLength, false},    // no standard: 32 bits, right by chance once in 100 million
 }
 
 // kindOf returns the kind of data, and the length its header states or 0; nil
@@ -57,7 +59,7 @@ var kinds = []kind{
 func kindOf(data []byte) (*kind, uint64) {
 	for i := range kinds {
 		ok, length := kinds[i].look(data)
-		if ok && (length == 0 || length >= uint64(len(data))/2) {
+		if ok && (length == 0 || kinds[i].padded || length >= uint64(len(data))/2) {
 			return &kinds[i], length
 		}
 	}
@@ -233,14 +235,13 @@ func catalogueFile(d head) (bool, uint64) {
 	return true, length
 }
 
-// discFile takes the size of the volume, behind which there may be any amount
-// of padding.
+// discFile takes the size of the volume.
 func discFile(d head) (bool, uint64) {
 	const primary = 16 * 2048 // volume descriptor
 	if !d.has(primary, "\x01CD001\x01") {
 		return false, 0
 	}
-	return true, max(d.u32(primary+80, little)*d.u16(primary+128, little), uint64(len(d))/2)
+	return true, d.u32(primary+80, little) * d.u16(primary+128, little)
 }
 
 // databaseFile takes the number of pages, if the library that wrote the file

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck/internal/faults"
 	"example.com/calproof/maps"
 )
@@ -81,12 +82,14 @@ func TestBlockSizeOfMapSharpensRepeats(t *testing.T) {
 	copy(data[0x8040:0x8080], data[0x8000:0x8040])
 	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
 	x.checkRepeats()
-	assert.Empty(t, alarms(x.report()), "twice may be chance")
+	require.Len(t, alarms(x.report()), 1)
+	assert.Equal(t, evidence.Caution, alarms(x.report())[0].Severity, "twice may be chance")
 	m := learning()
 	m.Read.TransferBlockBytes = 64
 	x = &examiner{c: contentOf(0, data), lim: limitsFor(m)}
 	x.checkRepeats()
-	assert.Len(t, alarms(x.report()), 1)
+	require.Len(t, alarms(x.report()), 1)
+	assert.Equal(t, evidence.Fault, alarms(x.report())[0].Severity, "not of the size that the adapter transfers")
 	m.Read.MinRepeatBytes = 128
 	x = &examiner{c: contentOf(0, data), lim: limitsFor(m)}
 	x.checkRepeats()
@@ -127,4 +130,68 @@ func TestThresholdsOfMap(t *testing.T) {
 		tc.raise(&m.Read)
 		assert.False(t, has(m, tc.data, tc.code), "%s with a higher threshold", tc.code)
 	}
+}
+
+// repetitionOf plants the change and returns the repetition that begins at a
+// place, which must be on block boundaries.
+func repetitionOf(t *testing.T, at int, change func(d []byte)) *repetition {
+	t.Helper()
+	data := faults.Synth(rand.New(rand.NewPCG(6, 9)), 64<<10)
+	change(data)
+	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+	for _, r := range x.repetitions() {
+		if r.first == at {
+			return r
+		}
+	}
+	require.Fail(t, "no repetition there", "0x%X", at)
+	return nil
+}
+
+// Each thing that the score looks at moves it the way it should.
+func TestRepeatScore(t *testing.T) {
+	const at, p = 0x3000, 64
+	random := rand.New(rand.NewPCG(6, 10))
+	block := make([]byte, 256)
+	for i := range block {
+		block[i] = byte(random.Uint32())
+	}
+	stuck := func(d []byte) { fillWith(d[at:at+3*p], block[:p]) }
+	plain := repetitionOf(t, at, stuck)
+	require.Equal(t, 3, plain.copies)
+	assert.Greater(t, plain.score, limitsFor(nil).repeatScore)
+	for name, change := range map[string]func(d []byte){
+		"two copies":      func(d []byte) { fillWith(d[at:at+2*p], block[:p]) },
+		"a smaller block": func(d []byte) { fillWith(d[at:at+3*p/2], block[:p/2]) },
+		"the joint stands elsewhere": func(d []byte) {
+			stuck(d)
+			copy(d[0x8000:], d[at+p-6:at+p+6])
+		},
+		"the neighbour is like it": func(d []byte) {
+			stuck(d)
+			copy(d[at+3*p+1:at+4*p], d[at+1:at+p])
+			d[at+3*p] = ^d[at]
+		},
+		"another one off the boundaries": func(d []byte) {
+			stuck(d)
+			fillWith(d[0x9004:0x9004+4*p], block[p:2*p])
+		},
+		"matches over the boundary": func(d []byte) {
+			stuck(d)
+			copy(d[at+3*p:at+3*p+4], block[:4])
+		},
+	} {
+		assert.Less(t, repetitionOf(t, at, change).score, plain.score, name)
+	}
+	for name, change := range map[string]func(d []byte){
+		"more copies":    func(d []byte) { fillWith(d[at:at+6*p], block[:p]) },
+		"a larger block": func(d []byte) { fillWith(d[at:at+6*p], block[2*p:]) },
+	} {
+		assert.Greater(t, repetitionOf(t, at, change).score, plain.score, name)
+	}
+	both := repetitionOf(t, at, func(d []byte) {
+		stuck(d)
+		fillWith(d[0x9000:0x9000+4*p], block[p:2*p])
+	})
+	assert.InDelta(t, plain.score, both.score, 0.1, "another one on boundaries is no sign of tables")
 }
