@@ -43,7 +43,7 @@ func Classes() []Class {
 		{"block-repeated-small", "such a block of 16 to 63 bytes delivered 3 to 16 times in a row", false, []string{"block-repeated", "tail-repeats"}, repeatedSmall},
 		{"block-repeated-once", "such a block of 16 to 4096 bytes delivered twice", false, []string{"block-repeated", "tail-repeats"}, repeatedOnce},
 		{"truncated-padded", "stopped after 5 to 95 % and padded with 0xFF, 0x00, a short pattern, the last block or the start of the image", true, []string{"short-read", "tail-constant", "tail-repeats", "tail-copy", "address-line-stuck"}, padded},
-		{"truncated", "stopped after 5 to 95 %, file left short", true, []string{"size-wrong"}, truncated},
+		{"truncated", "stopped after 5 to 95 %, file left short", true, []string{"size-wrong", "size-odd", "size-near", "file-short"}, truncated},
 		{"shifted", "a byte lost or doubled at 2 to 98 %, length kept or not", true, []string{"shifted", "size-near"}, shifted},
 		{"bytes-swapped", "the bytes of every 16 or 32-bit word reversed", true, []string{"bytes-swapped"}, swapped},
 		{"interleaved", "the even bytes first, then the odd ones", true, []string{"interleaved"}, interleaved},
