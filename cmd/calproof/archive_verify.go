@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"sync/atomic"
 
 	"github.com/spf13/cobra"
 	"github.com/vbauerster/mpb/v8"
@@ -17,9 +19,10 @@ import (
 type ArchiveVerifyOptions struct {
 	Output
 	ArchivePlace
-	Vehicle string
-	All     bool
-	SHA512  bool
+	Vehicle    string
+	All        bool
+	SHA512     bool
+	HashesOnly bool
 }
 
 func newArchiveVerifyCommand(streams Streams) *cobra.Command {
@@ -35,6 +38,10 @@ Whatever differs is named.
 The payload is hashed with SHA-256; the SHA-512 manifests are covered by the tag
 manifests. --sha512 computes SHA-512 of the payload too. To prove the newest
 entry later on, note the "newest hash" elsewhere.
+
+Computing verdicts again takes far longer than hashing. --hashes-only leaves it
+out, and says so: the kept verdicts are then proved unchanged, but not that this
+version comes to the same.
 
 ` + exitHelpVerdict,
 		Example: `  calproof archive init shop
@@ -52,6 +59,7 @@ entry later on, note the "newest hash" elsewhere.
 	opts.Output.AddFlags(cmd)
 	opts.ArchivePlace.AddFlags(cmd)
 	cmd.Flags().BoolVar(&opts.All, "all", false, "verify every vehicle")
+	cmd.Flags().BoolVar(&opts.HashesOnly, "hashes-only", false, "do not compute the kept verdicts again")
 	cmd.Flags().BoolVar(&opts.SHA512, "sha512", false, "compute SHA-512 of the payload besides")
 	return cmd
 }
@@ -65,8 +73,11 @@ func runArchiveVerify(ctx context.Context, opts *ArchiveVerifyOptions, streams S
 		return err
 	}
 	defer a.Close()
-	data := report.ArchiveVerifyData{Archive: a.Dir(), SHA512: opts.SHA512}
-	verify := archive.VerifyOptions{Vehicle: opts.Vehicle, BothHashes: opts.SHA512, Recompute: keeping.Recompute}
+	data := report.ArchiveVerifyData{Archive: a.Dir(), SHA512: opts.SHA512, HashesOnly: opts.HashesOnly}
+	verify := archive.VerifyOptions{Vehicle: opts.Vehicle, BothHashes: opts.SHA512}
+	if !opts.HashesOnly {
+		verify.Recompute = keeping.Recompute
+	}
 	if opts.Vehicle != "" {
 		verify.Each = func(v *archive.VehicleVerification) { data.Vehicle, data.Detail = v.Folder, v }
 	}
@@ -87,12 +98,20 @@ func newProgress(streams Streams, what string) (progress func(archive.Progress),
 		return nil, func() {}
 	}
 	bars := mpb.New(mpb.WithOutput(streams.Err), mpb.WithAutoRefresh())
+	var latest atomic.Pointer[archive.Progress]
 	bar := bars.AddBar(0, mpb.BarRemoveOnComplete(),
-		mpb.PrependDecorators(decor.Name(what+" "), decor.CountersNoUnit("%d of %d entries ")),
+		mpb.PrependDecorators(decor.Name(what+" "), decor.Any(func(decor.Statistics) string {
+			p := latest.Load()
+			if p == nil {
+				return ""
+			}
+			return fmt.Sprintf("%d of %d entries, ", p.Entries, p.Of)
+		}), decor.CountersKibiByte("% .1f of % .1f ")),
 		mpb.AppendDecorators(decor.AverageETA(decor.ET_STYLE_GO)))
 	progress = func(p archive.Progress) {
-		bar.SetTotal(int64(p.Of), false)
-		bar.SetCurrent(int64(p.Entries))
+		latest.Store(&p)
+		bar.SetTotal(max(p.OfBytes, p.Bytes), false)
+		bar.SetCurrent(p.Bytes)
 	}
 	return progress, func() {
 		bar.Abort(true)

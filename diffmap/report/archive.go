@@ -292,18 +292,29 @@ func history(entries []archive.Entry) []branch {
 
 // ArchiveVerifyData is whether what an archive holds is what was kept.
 type ArchiveVerifyData struct {
-	Archive string                       `json:"archive"`
-	Vehicle string                       `json:"vehicle,omitempty"` // folder, if one was named
-	SHA512  bool                         `json:"sha512"`            // whether SHA-512 of the payload was computed besides
-	Detail  *archive.VehicleVerification `json:"detail,omitempty"`  // of the one vehicle
+	Archive string `json:"archive"`
+	Vehicle string `json:"vehicle,omitempty"` // folder, if one was named
+	SHA512  bool   `json:"sha512"`            // whether SHA-512 of the payload was computed besides
+	// HashesOnly says that kept verdicts were left as they are.
+	HashesOnly bool                         `json:"hashes_only"`
+	Detail     *archive.VehicleVerification `json:"detail,omitempty"` // of the one vehicle
 	*archive.Verification
 }
 
 // Command returns "archive verify".
 func (ArchiveVerifyData) Command() string { return "archive verify" }
 
+// CodeVerdictsLeftOut says that kept verdicts were not computed again, because
+// the user wanted the hashes only.
+const CodeVerdictsLeftOut = "verdicts-left-out"
+
 func (d ArchiveVerifyData) outcome() (evidence.Verdict, []evidence.Finding) {
-	return d.Verification.Verdict, d.Verification.Findings
+	findings := d.Verification.Findings
+	if d.HashesOnly && d.Verdicts > 0 {
+		findings = append(slices.Clip(findings), evidence.Finding{Code: CodeVerdictsLeftOut, Severity: evidence.Note,
+			Message: fmt.Sprintf("%s compared by hash only, not computed again (--hashes-only)", count(uint64(d.Verdicts), "kept verdict"))})
+	}
+	return d.Verification.Verdict, findings
 }
 
 func (d ArchiveVerifyData) text(p *printer, findings []evidence.Finding) {
@@ -314,12 +325,15 @@ func (d ArchiveVerifyData) text(p *printer, findings []evidence.Finding) {
 	}
 	p.verdict(d.Verification.Verdict, "%s: %s", d.place(), what)
 	p.line(0, "")
-	head := ""
+	head, verdicts := "", ""
 	if d.Detail != nil {
 		head = d.Detail.Head
 	}
+	if d.Verdicts > 0 {
+		verdicts = fmt.Sprintf("%s, of which %s computed again", thousands(uint64(d.Verdicts)), thousands(uint64(d.Recomputed)))
+	}
 	p.pairs([][2]string{{"vehicles", thousands(uint64(d.Vehicles))}, {"entries", thousands(uint64(d.Verification.Entries))}, {"files", thousands(uint64(d.Files))},
-		{"hashed", bytesOf(uint64(d.Bytes))}, {"newest hash", head}})
+		{"hashed", bytesOf(uint64(d.Bytes))}, {"kept verdicts", verdicts}, {"newest hash", head}})
 	if d.Detail != nil {
 		p.heading("Entries")
 		var rows [][]string

@@ -57,7 +57,7 @@ type Archive struct {
 	dir  string
 	opts Options
 	disk disk
-	root *os.Root
+	root localFS
 }
 
 // ErrNotArchive says that a folder is no archive, or one of an unknown format.
@@ -101,15 +101,14 @@ func Init(dir string, opts Options) (*Archive, error) {
 
 // Open opens the archive in the folder dir. Close releases it.
 func Open(dir string, opts Options) (*Archive, error) {
-	root, err := os.OpenRoot(dir)
+	root, err := openLocal(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("open archive: there is no folder %s; `archive init` makes an archive: %w", dir, err)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("open archive: %w", err)
 	}
-	// A root reads nothing outside the folder, whatever symbolic links it holds.
-	r, err := NewReader(root.FS())
+	r, err := NewReader(root)
 	if err != nil {
 		root.Close()
 		return nil, fmt.Errorf("%s: %w", dir, err)

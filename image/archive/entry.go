@@ -3,10 +3,8 @@ package archive
 import (
 	"encoding/hex"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"example.com/calproof/image/archive/bagit"
@@ -61,6 +59,8 @@ type Entry struct {
 	PreviousSHA256    string `json:"previous_sha256,omitempty"` // of the previous entry's tag manifest; "" for the first entry
 	TagManifestSHA256 string `json:"tag_manifest_sha256,omitempty"`
 	Problem           string `json:"problem,omitempty"` // why bag-info.txt could not be read; the entry needs a verify
+
+	payload int64 // bytes of the payload, as Payload-Oxum says
 }
 
 // Ref returns the place of the entry in the archive, "VEHICLE-FOLDER/ENTRY".
@@ -156,6 +156,7 @@ func (e *Entry) info(oxum string) ([]byte, error) {
 	}
 	put(labelDate, e.Created.UTC().Format(time.DateOnly))
 	put(labelOxum, oxum)
+	e.payload = payloadBytes(oxum)
 	put(labelAgent, e.Tool)
 	return bagit.FormatInfo(f)
 }
@@ -182,6 +183,8 @@ func entryFromInfo(f bagit.Fields) (Entry, error) {
 		VerdictTextPath: p.path(labelText),
 		NotePath:        p.path(labelNote),
 		Attached:        f.All(labelAttached),
+
+		payload: payloadBytes(f.Get(labelOxum)),
 	}
 	var err error
 	if e.Number, err = strconv.Atoi(p.one(labelNumber, true)); err != nil || e.Number < 1 {
@@ -240,6 +243,17 @@ func entryFromInfo(f bagit.Fields) (Entry, error) {
 		return Entry{}, fmt.Errorf("bag-info.txt: %s", strings.Join(p.problems, "; "))
 	}
 	return e, nil
+}
+
+// payloadBytes returns the number of bytes in a Payload-Oxum, 0 if there is
+// none. Whether it is right is for a verification to say.
+func payloadBytes(oxum string) int64 {
+	bytes, _, _ := strings.Cut(oxum, ".")
+	n, err := strconv.ParseInt(bytes, 10, 64)
+	if err != nil || n < 0 {
+		return 0
+	}
+	return n
 }
 
 // infoParser collects what is wrong with the fields of a bag-info.txt.
@@ -315,26 +329,27 @@ func joinKinds() string {
 	return strings.Join(out, ", ")
 }
 
-// entryName matches the folder of an entry: number, kind, day.
-var entryName = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`^([0-9]{4,9})-([a-z]+)-([0-9]{4}-[0-9]{2}-[0-9]{2})$`)
-})
-
 // folderName returns the name of the entry's folder.
 func (e *Entry) folderName() string {
 	return fmt.Sprintf("%04d-%s-%s", e.Number, e.Kind, e.Created.UTC().Format(time.DateOnly))
 }
 
 // parseEntryName returns the number in the name of an entry's folder, or false
-// for a folder that is no entry.
+// for a folder that is no entry: number, kind, day.
 func parseEntryName(name string) (int, bool) {
-	m := entryName().FindStringSubmatch(name)
-	if m == nil || !validKind(Kind(m[2])) {
+	digits, rest, _ := strings.Cut(name, "-")
+	kind, day, _ := strings.Cut(rest, "-")
+	n, ok := parseNumber(digits)
+	if !ok || n < 1 || len(digits) < 4 || len(digits) > 9 || len(digits) > 4 && digits[0] == '0' || !validKind(Kind(kind)) {
 		return 0, false
 	}
-	n, err := strconv.Atoi(m[1])
-	if err != nil || n < 1 || fmt.Sprintf("%04d", n) != m[1] {
+	if len(day) != len(time.DateOnly) || day[4] != '-' || day[7] != '-' {
 		return 0, false
+	}
+	for _, part := range []string{day[:4], day[5:7], day[8:]} {
+		if _, ok := parseNumber(part); !ok {
+			return 0, false
+		}
 	}
 	return n, true
 }

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path"
 	"slices"
 	"strings"
@@ -185,12 +184,13 @@ func (w *writer) copyFiles(in *Reader, l link) error {
 		return err
 	}
 	// What counts is what now lies on this disk.
-	root, err := os.OpenRoot(w.bag)
+	root, err := openLocal(w.bag)
 	if err != nil {
 		return err
 	}
 	defer root.Close()
-	got, err := verifyBag(w.ctx, root.FS(), w.entry.Folder, l.entry, VerifyOptions{BothHashes: true})
+	check := bagVerifier{ctx: w.ctx, fsys: root, folder: w.entry.Folder, name: l.entry, opts: VerifyOptions{BothHashes: true}}
+	got, err := check.verify()
 	if err != nil {
 		return err
 	}

@@ -37,11 +37,25 @@ func (r *Reader) Vehicles(ctx context.Context) iter.Seq2[*Vehicle, error] {
 			yield(nil, err)
 			return
 		}
-		// Some are read ahead, so that several processors have something to do.
-		type result struct {
-			v   *Vehicle
-			err error
+		for v, err := range r.vehicles(ctx, folders) {
+			if err == nil && len(v.Entries) == 0 {
+				continue
+			}
+			if !yield(v, err) {
+				return
+			}
 		}
+	}
+}
+
+// vehicles is Vehicles for the given folders, those without entries too. Some
+// are read ahead, so that several processors have something to do.
+func (r *Reader) vehicles(ctx context.Context, folders []string) iter.Seq2[*Vehicle, error] {
+	type result struct {
+		v   *Vehicle
+		err error
+	}
+	return func(yield func(*Vehicle, error) bool) {
 		ahead := min(len(folders), 2*runtime.GOMAXPROCS(0))
 		results := make([]chan result, len(folders))
 		read := func(i int) {
@@ -69,9 +83,6 @@ func (r *Reader) Vehicles(ctx context.Context) iter.Seq2[*Vehicle, error] {
 			got := <-results[i]
 			results[i] = nil
 			read(i + ahead)
-			if got.err == nil && len(got.v.Entries) == 0 {
-				continue
-			}
 			if !yield(got.v, got.err) {
 				return
 			}
@@ -98,9 +109,21 @@ func (r *Reader) folders() (vehicles, others []string, err error) {
 
 // vehicle reads one vehicle.
 func (r *Reader) vehicle(folder string) (*Vehicle, error) {
-	s, err := readSnapshot(r.fsys, folder)
+	v, _, err := r.readVehicle(folder)
+	return v, err
+}
+
+// readVehicle returns a vehicle and what its folder holds: Vehicle.Entries are
+// those of the snapshot.
+func (r *Reader) readVehicle(folder string) (*Vehicle, *snapshot, error) {
+	sub, leave, err := enter(r.fsys, folder)
 	if err != nil {
-		return nil, err
+		return nil, nil, fmt.Errorf("read vehicle %s: %w", folder, err)
+	}
+	defer leave()
+	s, err := takeSnapshot(sub, folder)
+	if err != nil {
+		return nil, nil, err
 	}
 	v := &Vehicle{Folder: folder, Entries: make([]Entry, 0, len(s.entries))}
 	sums := make(map[string]string, len(s.chain))
@@ -108,7 +131,7 @@ func (r *Reader) vehicle(folder string) (*Vehicle, error) {
 		sums[l.entry] = l.sum
 	}
 	for _, name := range s.entries {
-		e, err := readEntry(r.fsys, folder, name)
+		e, err := readEntry(sub, name)
 		if err != nil {
 			e = Entry{Problem: err.Error()}
 			e.Number, _ = parseEntryName(name)
@@ -122,12 +145,12 @@ func (r *Reader) vehicle(folder string) (*Vehicle, error) {
 		}
 		v.Entries = append(v.Entries, e)
 	}
-	return v, nil
+	return v, s, nil
 }
 
-// readEntry reads the bag-info.txt of an entry.
-func readEntry(fsys fs.FS, folder, name string) (Entry, error) {
-	data, err := readLimited(fsys, path.Join(folder, name, "bag-info.txt"))
+// readEntry reads the bag-info.txt of an entry in the vehicle's folder vehicle.
+func readEntry(vehicle fs.FS, name string) (Entry, error) {
+	data, err := readLimited(vehicle, name+"/bag-info.txt")
 	if err != nil {
 		return Entry{}, err
 	}
@@ -135,12 +158,7 @@ func readEntry(fsys fs.FS, folder, name string) (Entry, error) {
 	if err != nil {
 		return Entry{}, fmt.Errorf("bag-info.txt: %w", err)
 	}
-	e, err := entryFromInfo(fields)
-	if err != nil {
-		return Entry{}, err
-	}
-	e.Folder, e.Name = folder, name
-	return e, nil
+	return entryFromInfo(fields)
 }
 
 // snapshot is what a vehicle's folder holds at one moment.
@@ -157,17 +175,23 @@ type snapshot struct {
 // errBusy is no damage.
 var errBusy = errors.New("it keeps changing; try again when the writers are done")
 
-// readSnapshot looks at a vehicle's folder while a writer may be at work. The
+// readSnapshot looks at a vehicle's folder.
+func readSnapshot(fsys fs.FS, folder string) (*snapshot, error) {
+	sub, leave, err := enter(fsys, folder)
+	if err != nil {
+		return nil, fmt.Errorf("read vehicle %s: %w", folder, err)
+	}
+	defer leave()
+	return takeSnapshot(sub, folder)
+}
+
+// takeSnapshot looks at a vehicle's folder, sub, while a writer may be at work. The
 // writer puts an entry on the chain before it renames it into place, so the
 // folder is listed first: each finished entry it shows is on a chain read
 // later. What is on the chain only has been renamed since, or waits in its
 // temporary folder, or was taken off again, or is missing: looking again tells,
 // and what is missing twice is missing.
-func readSnapshot(fsys fs.FS, folder string) (*snapshot, error) {
-	sub, err := fs.Sub(fsys, folder)
-	if err != nil {
-		return nil, fmt.Errorf("read vehicle: %w", err)
-	}
+func takeSnapshot(sub fs.FS, folder string) (*snapshot, error) {
 	var before []string
 	for range 20 {
 		s, err := listVehicle(sub)
@@ -286,7 +310,12 @@ func (r *Reader) Vehicle(ctx context.Context, name string) (*Vehicle, error) {
 // firstEntry reads the first entry of a vehicle that can be read: every entry
 // says which vehicle it is of.
 func (r *Reader) firstEntry(folder string) (Entry, error) {
-	entries, err := fs.ReadDir(r.fsys, folder)
+	sub, leave, err := enter(r.fsys, folder)
+	if err != nil {
+		return Entry{}, err
+	}
+	defer leave()
+	entries, err := fs.ReadDir(sub, ".")
 	if err != nil {
 		return Entry{}, err
 	}
@@ -296,7 +325,7 @@ func (r *Reader) firstEntry(folder string) (Entry, error) {
 			continue
 		}
 		var e Entry
-		if e, err = readEntry(r.fsys, folder, d.Name()); err == nil {
+		if e, err = readEntry(sub, d.Name()); err == nil {
 			return e, nil
 		}
 	}
