@@ -186,18 +186,24 @@ const maxText = 16 << 20
 
 // readLimited reads a regular file of at most maxText bytes.
 func readLimited(fsys fs.FS, name string) ([]byte, error) {
-	f, err := fsys.Open(name)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
 	var data bytes.Buffer
-	data.Grow(4 << 10) // most are smaller: one read and the end
-	if _, err := data.ReadFrom(io.LimitReader(f, maxText+1)); err != nil {
+	if err := appendLimited(&data, fsys, name); err != nil {
 		return nil, err
-	}
-	if data.Len() > maxText {
-		return nil, fmt.Errorf("%s has more than %d bytes", name, maxText)
 	}
 	return data.Bytes(), nil
+}
+
+// appendLimited is readLimited into a buffer that can be used again.
+func appendLimited(data *bytes.Buffer, fsys fs.FS, name string) error {
+	f, err := fsys.Open(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	data.Grow(4 << 10) // most are smaller: one read and the end
+	n, err := data.ReadFrom(io.LimitReader(f, maxText+1))
+	if err == nil && n > maxText {
+		err = fmt.Errorf("%s has more than %d bytes", name, maxText)
+	}
+	return err
 }

@@ -265,16 +265,21 @@ type infoParser struct {
 func (p *infoParser) bad(label, what string) { p.problems = append(p.problems, label+" "+what) }
 
 func (p *infoParser) one(label string, required bool) string {
-	values := p.fields.All(label)
+	value, given := "", 0
+	for i := range p.fields { // All would make a list of each label
+		if f := &p.fields[i]; strings.EqualFold(f.Label, label) {
+			value = f.Value
+			given++
+		}
+	}
 	switch {
-	case len(values) > 1:
+	case given > 1:
 		p.bad(label, "is given more than once")
-	case len(values) == 1:
-		return values[0]
-	case required:
+		return ""
+	case given == 0 && required:
 		p.bad(label, "is missing")
 	}
-	return ""
+	return value
 }
 
 func (p *infoParser) path(label string) string {

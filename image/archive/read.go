@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"crypto/sha256"
@@ -13,6 +14,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 
 	"example.com/calproof/image/archive/bagit"
 )
@@ -148,13 +150,20 @@ func (r *Reader) readVehicle(folder string) (*Vehicle, *snapshot, error) {
 	return v, s, nil
 }
 
+// texts are buffers for files that are parsed and not kept.
+var texts = sync.Pool{New: func() any { return new(bytes.Buffer) }}
+
 // readEntry reads the bag-info.txt of an entry in the vehicle's folder vehicle.
 func readEntry(vehicle fs.FS, name string) (Entry, error) {
-	data, err := readLimited(vehicle, name+"/bag-info.txt")
-	if err != nil {
+	data := texts.Get().(*bytes.Buffer)
+	defer func() {
+		data.Reset()
+		texts.Put(data)
+	}()
+	if err := appendLimited(data, vehicle, name+"/bag-info.txt"); err != nil {
 		return Entry{}, err
 	}
-	fields, err := bagit.ParseInfo(data)
+	fields, err := bagit.ParseInfo(data.Bytes())
 	if err != nil {
 		return Entry{}, fmt.Errorf("bag-info.txt: %w", err)
 	}

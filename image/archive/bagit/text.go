@@ -145,7 +145,7 @@ func Squeeze(s string) string {
 // ParseInfo reads a bag-info.txt. A line that begins with a space or tab goes
 // on with the value of the line before it, joined by one space.
 func ParseInfo(data []byte) (Fields, error) {
-	var fields Fields
+	fields := make(Fields, 0, 24) // as many as most have
 	for number, text := range splitLines(string(data)) {
 		if number > maxInfo {
 			return nil, fmt.Errorf("more than %d lines", maxInfo)
