@@ -323,7 +323,7 @@ func TestLargeArchiveBySample(t *testing.T) {
 			continue
 		}
 		rewrite(t, place, damaged)
-		h.try(kind, fmt.Sprintf("byte %d of %s", at, file), a.root.FS(), file, true)
+		h.try(kind, fmt.Sprintf("byte %d of %s", at, file), a.root, file, true)
 		rewrite(t, place, data)
 	}
 	clean, err = a.Verify(ctx, VerifyOptions{})
