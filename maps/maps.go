@@ -173,7 +173,7 @@ type Region struct {
 	Range image.Range `toml:"range" jsonschema:"required"`
 	// What the region holds.
 	Role Role `toml:"role" jsonschema:"required"`
-	// Whether it may be edited: allowed for calibration and forbidden for every other role, if not given.
+	// Whether it may be edited: if not given, allowed for calibration that has no immobiliser tag, and forbidden for everything else.
 	Edit EditRule `toml:"edit"`
 	// What an edit here touches; each tag calls for its own caution.
 	Tags []Tag `toml:"tags"`

@@ -189,9 +189,14 @@ role = "adaptation"
 edit = "ask"
 [[region]]
 name = "d"
-range = "0xFFFFFFFFFFFFFF30+0xD0"
+range = "0xFFFFFFFFFFFFFF30+0xC0"
 role = "unused"
 content = "expected"
+[[region]]
+name = "e"
+range = "0xFFFFFFFFFFFFFFF0+0x10"
+role = "calibration"
+tags = ["immobiliser"]
 `))
 	require.NoError(t, err)
 	assert.Equal(t, byte(0xFF), m.Image.Erased)
@@ -199,11 +204,11 @@ content = "expected"
 	for _, r := range m.Regions {
 		edits, contents = append(edits, r.Edit), append(contents, r.Content)
 	}
-	assert.Equal(t, []maps.EditRule{"allowed", "forbidden", "ask", "forbidden"}, edits)
-	assert.Equal(t, []maps.Content{"expected", "expected", "may_be_erased", "expected"}, contents)
+	assert.Equal(t, []maps.EditRule{"allowed", "forbidden", "ask", "forbidden", "forbidden"}, edits)
+	assert.Equal(t, []maps.Content{"expected", "expected", "may_be_erased", "expected", "expected"}, contents)
 	r, ok := m.RegionAt(0xFFFFFFFFFFFFFFFF)
 	assert.True(t, ok)
-	assert.Equal(t, "d", r.Name)
+	assert.Equal(t, "e", r.Name)
 	_, ok = m.RegionAt(0)
 	assert.False(t, ok)
 	assert.Empty(t, m.Unmapped())

@@ -196,7 +196,7 @@ func (v *validator) regions() {
 		v.name(path, r.Name, i, func(j int) string { return v.m.Regions[j].Name })
 		if r.Edit == "" {
 			r.Edit = EditForbidden
-			if r.Role == RoleCalibration {
+			if r.Role == RoleCalibration && !slices.Contains(r.Tags, TagImmobiliser) {
 				r.Edit = EditAllowed
 			}
 		}
