@@ -6,7 +6,7 @@ import (
 	"example.com/calproof/maps"
 )
 
-// Codes of the gate's cautions.
+// Codes of cautions. Those of tags are findings of a comparison too.
 const (
 	CautionChecksum    = "checksum-is-no-permission" // always
 	CautionSignature   = "signature"                 // the map names a signature region
@@ -21,7 +21,8 @@ var tagCautions = []struct {
 }{
 	{maps.TagSafety, CautionSafety,
 		"Values that protect people changed: speed, brakes, steering or the protection of the engine may act differently. " +
-			"Have a second person check the change, and try the machine first where nobody can be hurt."},
+			"Have a second person check the change, try the machine first where nobody can be hurt, " +
+			"and leave the work to trained or licensed people where the law wants them."},
 	{maps.TagEmissions, CautionEmissions,
 		"Values that bear on emissions changed. Many places forbid that, some also for machines that never see a road. " +
 			"Find out what the law says where the machine runs before you write."},
@@ -30,9 +31,8 @@ var tagCautions = []struct {
 			"and this program cannot mend it. Leave them as they were unless you hold the right to change them and the means to pair again."},
 }
 
-// cautions returns what the tags of changed regions call for, and what the gate
-// cannot judge.
-func cautions(m *maps.Map, diff *Result) []Caution {
+// ofTags returns what the tags of changed regions call for.
+func ofTags(diff *Result) []Caution {
 	var out []Caution
 	for _, t := range tagCautions {
 		var names []string
@@ -45,6 +45,13 @@ func cautions(m *maps.Map, diff *Result) []Caution {
 			out = append(out, Caution{Code: t.code, Message: t.message, Regions: names})
 		}
 	}
+	return out
+}
+
+// cautions returns what the tags of changed regions call for, and what the gate
+// cannot judge.
+func cautions(m *maps.Map, diff *Result) []Caution {
+	out := ofTags(diff)
 	var signed []string
 	for _, r := range m.Regions {
 		if r.Role == maps.RoleSignature && len(r.Cover) == 0 { // what a known one covers is judged

@@ -2,6 +2,7 @@ package diffmap
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"example.com/calproof/image"
@@ -87,8 +88,8 @@ func protected(role maps.Role) bool {
 }
 
 // Findings says in findings what r holds: a note for every changed region, a
-// caution for whatever deserves a second look before anything is written, and
-// the findings of checksum rules that do not agree in the modified image.
+// caution for whatever deserves a second look before anything is written, among it
+// what the tags of changed regions call for, and the findings of checksum rules that do not agree in the modified image.
 func (r *Result) Findings() []evidence.Finding {
 	out := []evidence.Finding{}
 	if r.Equal {
@@ -109,6 +110,20 @@ func (r *Result) Findings() []evidence.Finding {
 		case protected(c.Role):
 			f.Code, f.Severity = CodeChangedProtected, evidence.Caution
 			f.Message = fmt.Sprintf("%s of %s region %q changed: %s", count(c.Bytes, "byte"), c.Role, c.Name, some(c.Ranges, c.Omitted))
+		}
+		out = append(out, f)
+	}
+	for _, c := range ofTags(r) {
+		f := evidence.Finding{Code: c.Code, Severity: evidence.Caution, Message: c.Message}
+		for _, region := range r.Regions {
+			if slices.Contains(c.Regions, region.Name) {
+				f.Ranges = append(f.Ranges, region.Ranges...)
+			}
+		}
+		if len(c.Regions) == 1 {
+			f.Region = c.Regions[0]
+		} else {
+			f.Message += fmt.Sprintf(" Regions: %q.", c.Regions)
 		}
 		out = append(out, f)
 	}

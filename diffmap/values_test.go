@@ -54,6 +54,23 @@ func TestCompareWithMap(t *testing.T) {
 	assert.Equal(t, []maps.Tag{maps.TagSafety}, changed[0].Tags)
 }
 
+// A comparison too prints the caution of a tag, also before there is a gate.
+func TestCompareTags(t *testing.T) {
+	m := smallMap(t)
+	cautions := map[string]string{} // region by code
+	res, err := Compare(raw(t, smallImage(nil)), raw(t, smallImage(edits(flip(0x3010), flip(0x3A10)))), m, Options{})
+	require.NoError(t, err)
+	for _, f := range res.Findings() {
+		if f.Severity == evidence.Caution {
+			cautions[f.Code] = f.Region
+			assert.NotEmpty(t, f.Ranges, f.Code)
+		}
+	}
+	assert.Equal(t, "exhaust values", cautions[CautionEmissions])
+	assert.NotEmpty(t, cautions[CautionImmobiliser])
+	assert.NotContains(t, cautions, CautionSafety, "nothing changed there")
+}
+
 func TestCompareAxis(t *testing.T) {
 	m := smallMap(t)
 	res, err := Compare(raw(t, smallImage(nil)), raw(t, smallImage(func(p []byte) { p[0x2101] = 5 })), m, Options{})
