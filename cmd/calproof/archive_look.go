@@ -174,6 +174,8 @@ func runArchiveFind(ctx context.Context, opts *ArchiveFindOptions, streams Strea
 	var im *maps.Bound
 	if hash := strings.ToLower(opts.What); isHash(hash) && !exists(opts.What) {
 		data.SHA256 = hash
+	} else if isHex(hash) && !exists(opts.What) {
+		return fmt.Errorf("%s: there is no such file, and to find a hash %d to 64 digits of it are needed", opts.What, archive.MinHashDigits)
 	} else {
 		if im, err = opts.Input.open(streams, opts.What, nil); err != nil {
 			return err
@@ -203,8 +205,10 @@ func runArchiveFind(ctx context.Context, opts *ArchiveFindOptions, streams Strea
 // isHash reports whether s is a SHA-256 in lower case, or enough of its
 // beginning.
 func isHash(s string) bool {
-	return len(s) >= archive.MinHashDigits && len(s) <= 64 && strings.Trim(s, "0123456789abcdef") == ""
+	return len(s) >= archive.MinHashDigits && len(s) <= 64 && isHex(s)
 }
+
+func isHex(s string) bool { return s != "" && strings.Trim(s, "0123456789abcdef") == "" }
 
 func exists(path string) bool {
 	_, err := os.Lstat(path)

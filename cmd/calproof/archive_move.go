@@ -231,15 +231,18 @@ func runArchiveImport(ctx context.Context, opts *ArchiveImportOptions, streams S
 		return err
 	}
 	defer a.Close()
+	info, err := os.Stat(opts.File) // before it is opened: a pipe would wait
+	if err != nil {
+		return err
+	}
+	if !info.Mode().IsRegular() {
+		return fmt.Errorf("%s is no regular file; name one that 'archive export' wrote", opts.File)
+	}
 	f, err := os.Open(opts.File)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return err
-	}
 	imported, err := a.Import(ctx, f, info.Size())
 	if err != nil {
 		return fmt.Errorf("%s: %w", opts.File, err)

@@ -109,21 +109,24 @@ type Near struct {
 }
 
 // Nearest returns the kept image that differs from im in the fewest bytes, or
-// nil if none was kept. im must be as its file gives it, not arranged by a map:
-// each kept image is compared by the map of its own entry.
+// nil if none was kept; of several, one that was kept with a map. im must be as
+// its file gives it, not arranged by a map: each kept image is compared by the
+// map of its own entry.
 func Nearest(ctx context.Context, r *archive.Reader, im *image.Image) (*Near, error) {
 	var best *Near
-	seen := map[string]bool{}
+	withMap := map[string]bool{} // whether an image that was seen has a map
 	for v, err := range r.Vehicles(ctx) {
 		if err != nil {
 			return nil, err
 		}
 		for i := range v.Entries {
 			e := &v.Entries[i]
-			if e.ImagePath == "" || seen[e.ImageSHA256] {
+			had, seen := withMap[e.ImageSHA256]
+			mapped := e.MapPath != ""
+			if e.ImagePath == "" || seen && (had || !mapped) {
 				continue
 			}
-			seen[e.ImageSHA256] = true
+			withMap[e.ImageSHA256] = mapped
 			b, err := openImage(r.Kept(e), e.ImagePath, nil)
 			if err != nil {
 				continue // damaged or of another format: no neighbour, and verify's business
@@ -133,7 +136,7 @@ func Nearest(ctx context.Context, r *archive.Reader, im *image.Image) (*Near, er
 				return nil, err
 			}
 			bytes := diff.BytesChanged + image.TotalSize(diff.Appeared) + image.TotalSize(diff.Vanished)
-			if best == nil || bytes < best.Bytes {
+			if best == nil || bytes < best.Bytes || bytes == best.Bytes && best.Entry.MapPath == "" && mapped {
 				best = &Near{Entry: *e, Bytes: bytes, Diff: diff}
 			}
 		}

@@ -152,6 +152,35 @@ func TestRecomputeOfAGateRecord(t *testing.T) {
 	assert.Contains(t, got.Findings[0].Message, "computed again it is fail")
 }
 
+// TestDamagedParent: one changed byte of an original is one fault, of that
+// entry; the gate's verdict below it is said to be out of reach, not wrong.
+func TestDamagedParent(t *testing.T) {
+	s := newShop(t)
+	original := s.keep("backup.bin", archive.Backup, "second-read.bin", "")
+	s.keep("edited.bin", archive.Modified, "", "") // judged by itself, so it stands
+	volts, latency := 13.2, 0.8
+	_, err := s.a.Add(ctx, archive.Addition{Vehicle: "g", Kind: archive.GateRecord, Parent: original.ImageSHA256,
+		Image: archive.BytesSource("edited.bin", s.files["edited.bin"]), Map: archive.BytesSource("groomer.toml", s.files[demo.MapName]),
+		Verdict:    &archive.Verdict{Verdict: evidence.Pass, JSON: []byte(`{"verdict":"pass","data":{"accepted":[]}}`), Text: []byte("x\n")},
+		Conditions: archive.Conditions{SupplyVolts: &volts, AdapterLatencyMS: &latency}})
+	require.NoError(t, err)
+	require.Empty(t, s.verify().Findings)
+
+	file := filepath.Join(s.a.Dir(), "g", original.Name, filepath.FromSlash(original.ImagePath))
+	require.NoError(t, os.Chmod(file, 0o600))
+	damaged := bytes.Clone(s.files["backup.bin"])
+	damaged[0x1234] ^= 1
+	require.NoError(t, os.WriteFile(file, damaged, 0o600))
+	got := s.verify()
+	assert.Equal(t, evidence.Fail, got.Verdict)
+	require.Len(t, got.Findings, 2, "%v", got.Findings)
+	assert.Equal(t, "hash-mismatch", got.Findings[0].Code)
+	assert.Contains(t, got.Findings[0].Message, "g/"+original.Name+": data/image/backup.bin")
+	assert.Equal(t, "verdict-not-recomputed", got.Findings[1].Code)
+	assert.Equal(t, evidence.Caution, got.Findings[1].Severity)
+	assert.Contains(t, got.Findings[1].Message, "because "+original.Name)
+}
+
 func TestEvidence(t *testing.T) {
 	if testing.Short() {
 		t.Skip("examines many reads")
@@ -224,6 +253,37 @@ func TestNearest(t *testing.T) {
 		}
 	}
 	assert.Equal(t, []string{"drive calibration"}, regions)
+}
+
+// TestNearestWithAMap: of two entries with one image, and of two images that are
+// as near, the one that was kept with a map tells the regions.
+func TestNearestWithAMap(t *testing.T) {
+	s := newShop(t)
+	unknown := s.files["edited.bin"]
+	im, err := image.New(bytes.NewReader(unknown), int64(len(unknown)), image.Options{})
+	require.NoError(t, err)
+	mirrored := bytes.Clone(unknown) // differs from unknown in as many bytes as the backup
+	for i, b := range s.files["backup.bin"] {
+		if b != unknown[i] {
+			mirrored[i] = b ^ 0xFF
+			if mirrored[i] == unknown[i] {
+				mirrored[i] = b ^ 0x55
+			}
+		}
+	}
+	for i, data := range [][]byte{mirrored, s.files["backup.bin"]} {
+		_, err = s.a.Add(ctx, archive.Addition{Vehicle: fmt.Sprint("a", i), Kind: archive.Backup, Image: archive.BytesSource("x.bin", data)})
+		require.NoError(t, err)
+	}
+	near, err := keeping.Nearest(ctx, s.a.Reader, im)
+	require.NoError(t, err)
+	assert.Equal(t, "a0", near.Entry.Folder)
+	assert.Empty(t, near.Diff.Regions)
+	s.keep("backup.bin", archive.Backup, "", "")
+	near, err = keeping.Nearest(ctx, s.a.Reader, im)
+	require.NoError(t, err)
+	assert.Equal(t, "g", near.Entry.Folder)
+	assert.NotEmpty(t, near.Diff.Regions)
 }
 
 func TestParent(t *testing.T) {

@@ -88,8 +88,10 @@ func (d ArchiveAddData) text(p *printer, findings []evidence.Finding) {
 	switch e.Verdict {
 	case evidence.Pass, "":
 		p.wrap(0, 2, "kept %s in %s", e.Ref(), d.Archive)
+	case evidence.Fail:
+		p.verdict(e.Verdict, "kept %s in %s, marked so: the image has the faults below, do not rely on it", e.Ref(), d.Archive)
 	default:
-		p.verdict(e.Verdict, "kept %s in %s with this verdict: it is not proved", e.Ref(), d.Archive)
+		p.verdict(e.Verdict, "kept %s in %s, marked so: nothing below proves the image yet", e.Ref(), d.Archive)
 	}
 	for _, r := range d.Removed {
 		p.wrap(0, 2, "removed %s, which an interrupted writer left", r)
@@ -343,6 +345,12 @@ func (d ArchiveVerifyData) text(p *printer, findings []evidence.Finding) {
 		p.columns(2, "vl", rows)
 	}
 	p.findings("Findings", findings, true)
+	if slices.ContainsFunc(findings, func(f evidence.Finding) bool { return f.Severity == evidence.Fault && f.Code != "verdict-differs" }) {
+		p.heading("What to do")
+		p.wrap(2, 4, "- Do not rely on what is named above. A changed image is not restored, and a damaged vehicle is not exported.")
+		p.wrap(2, 4, "- Where a file changed or is gone, put the entry's folder from another copy of this archive in its place and verify again. Entries never change, so every copy is equal.")
+		p.wrap(2, 4, "- Check the disk: one that lost a byte may lose more.")
+	}
 }
 
 func (d ArchiveVerifyData) place() string {
@@ -370,6 +378,10 @@ func (ArchiveRestoreData) outcome() (evidence.Verdict, []evidence.Finding) {
 func (d ArchiveRestoreData) text(p *printer, _ []evidence.Finding) {
 	p.wrap(0, 2, "restored %s to %s: %s, read back and compared", d.Entry.Ref(), d.Output, bytesOf(d.Size))
 	p.facts([][2]string{{"SHA-256", d.Entry.ImageSHA256}, {"kept verdict", string(d.Entry.Verdict)}})
+	if d.Entry.Verdict != evidence.Pass {
+		p.line(0, "")
+		p.wrap(0, 2, "note: these are the bytes that were kept, but nothing proved them to be a good image then; `calproof archive show %s %d` tells what is known", d.Entry.Folder, d.Entry.Number)
+	}
 }
 
 // ArchiveExportData is a vehicle that was written to a file.
@@ -472,7 +484,7 @@ func (d ArchiveFindData) text(p *printer, _ []evidence.Finding) {
 		p.columns(2, "ll", rows)
 		return
 	}
-	p.wrap(0, 2, "no entry of %s holds %s", d.Archive, name)
+	p.wrap(0, 2, "no entry of %s keeps %s as its image", d.Archive, name)
 	if n := d.Nearest; n != nil {
 		p.line(0, "")
 		p.wrap(0, 2, "Nearest is %s: %s different", n.Entry.Ref(), count(n.Bytes, "byte"))

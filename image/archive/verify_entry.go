@@ -6,7 +6,9 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"slices"
 	"strings"
 	"sync"
 
@@ -124,7 +126,8 @@ func (b *bagVerifier) checkEntry(report *bagit.Report) {
 			b.bad(evidence.Fault, "foreign-file", "%s is not named in bag-info.txt", file)
 		}
 	}
-	if e.ImagePath != "" {
+	changed := slices.ContainsFunc(report.Problems, func(p bagit.Problem) bool { return p.Path == e.ImagePath && p.Code == "hash-mismatch" })
+	if e.ImagePath != "" && !changed { // that has been said
 		if sum := report.Files[e.ImagePath].Sums["sha256"]; sum != nil && hex.EncodeToString(sum) != e.ImageSHA256 {
 			b.bad(evidence.Fault, "hash-mismatch", "Image-SHA256 in bag-info.txt is not the hash of %s", e.ImagePath)
 		}
@@ -146,6 +149,10 @@ func (b *bagVerifier) recompute(held map[string][]byte) {
 		kept.Parent = b.parent(e.ParentSHA256)
 	}
 	got, err := b.opts.Recompute(b.ctx, kept)
+	if p := kept.Parent; p != nil && (err != nil || got != e.Verdict) && !b.whole(p) {
+		b.bad(evidence.Caution, "verdict-not-recomputed", "kept verdict %q could not be computed again, because %s, which it was made from, is damaged", e.Verdict, p.Name)
+		return
+	}
 	switch {
 	case errors.Is(err, ErrNotRecomputed):
 		b.bad(evidence.Note, "verdict-not-recomputed", "kept verdict %q was not computed again: %v", e.Verdict, err)
@@ -162,6 +169,18 @@ func (b *bagVerifier) recompute(held map[string][]byte) {
 	default:
 		b.bad(evidence.Caution, "verdict-differs", "kept verdict is %s (by %s), computed again it is %s", e.Verdict, e.Tool, got)
 	}
+}
+
+// whole reports whether the image of another entry is the one that was kept.
+func (b *bagVerifier) whole(k *Kept) bool {
+	f, err := k.FS.Open(k.ImagePath)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	s := newSummer(b.ctx)
+	_, err = io.Copy(s, f)
+	return err == nil && hex.EncodeToString(s.sums().sha256) == k.ImageSHA256
 }
 
 // ErrNotRecomputed is wrapped by a [Recompute] that does not judge an entry of
