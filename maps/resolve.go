@@ -194,6 +194,9 @@ func (rs *resolver) covered(in instance, shift, fieldShift uint64) instance {
 // stores places the field at an address, and the mask that hides it.
 func (in instance) stores(at uint64) instance {
 	s := in.rule.Stored
+	if s.Bytes == 0 {
+		return in // a map whose algorithm has a mistake: only its addresses are looked at
+	}
 	in.field, in.err = sized(at, uint64(s.size()))
 	if s.CountedAs != nil && in.err == nil {
 		in.masks = append(in.masks, mask{in.field, s.CountedAs})

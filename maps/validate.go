@@ -22,6 +22,8 @@ type validator struct {
 	*problems
 	m      *Map
 	extent []image.Range // nil when the [image] section is not fit to judge by
+
+	spoiled []bool // beside the rules: it has a mistake, other than in its algorithm
 }
 
 func validate(m *Map, p *problems) {

@@ -33,7 +33,11 @@ func (v *validator) rules() {
 		r := &v.m.Checksums[i]
 		path := index("checksum", i)
 		v.name(path, r.Name, i, func(j int) string { return v.m.Checksums[j].Name })
+		// A mistake in the algorithm hides none in the ranges.
+		spoiled := v.has(path)
 		v.algorithm(path, r)
+		noAlgorithm := v.has(path)
+		v.bad[path] = spoiled
 		v.oneOf(path, "names the covered bytes", "cover", "records", "list")
 		v.oneOf(path, "names the expected value", "stored", "target")
 		v.covers(path, r)
@@ -43,6 +47,8 @@ func (v *validator) rules() {
 		v.list(path, r)
 		v.stored(path, r)
 		v.target(path, r)
+		v.spoiled = append(v.spoiled, v.has(path))
+		v.bad[path] = v.bad[path] || noAlgorithm
 	}
 	if len(v.m.Checksums) > MaxRules {
 		v.key("checksum", "has %d rules; at most %d are allowed", len(v.m.Checksums), MaxRules)
@@ -325,10 +331,13 @@ func (v *validator) stored(path string, r *Rule) {
 			v.key(index(at+".unset", j), "must be 0x00 or 0xFF")
 		}
 	}
-	if v.has(path+".algorithm") || v.has(path+".crc") || v.has(path+".sum") || r.width() == 0 {
-		return // the width is not known
-	}
 	if s.Bytes == 0 && !v.given(at+".bytes") {
+		if r.width() == 0 { // an algorithm with a mistake: the size of the field is not known
+			if s.At != nil && s.At.Read == nil {
+				v.inside(at+".at", image.Range{Start: s.At.Const, Size: 1})
+			}
+			return
+		}
 		s.Bytes = (r.alg.Width() + s.Shift + 7) / 8
 	}
 	if s.Bytes < 1 || s.Bytes > maxFieldBytes {
@@ -337,7 +346,6 @@ func (v *validator) stored(path string, r *Rule) {
 	}
 	if s.Shift < 0 || s.Shift >= 8*s.Bytes {
 		v.key(at+".shift", "must be 0 to %d, within the field", 8*s.Bytes-1)
-		return
 	}
 	if n := len(s.CountedAs); n > 1 && n != s.size() {
 		v.key(at+".counted_as", "has %d bytes; give one byte, or %d for every byte of the field", n, s.size())
