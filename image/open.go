@@ -156,6 +156,14 @@ func (emptyError) Error() string {
 }
 func (emptyError) Unwrap() error { return io.ErrUnexpectedEOF }
 
+// Tell tells the format of a file of size bytes by its first bytes, as [Open]
+// and [New] do when no format is given. It is an error if they look like records
+// saved in a way that cannot be read.
+func Tell(r io.ReaderAt, size int64) (Format, error) {
+	rd, err := pick(r, size, FormatAuto)
+	return rd.format, err
+}
+
 // pick returns the reader for a named format, or the one the bytes ask for.
 func pick(r io.ReaderAt, size int64, format Format) (reader, error) {
 	all := readers()

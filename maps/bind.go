@@ -20,8 +20,8 @@ type Bound struct {
 }
 
 // Open opens the image file at path, arranges it as m says, and binds it. The
-// base of m holds unless opts gives one (0 too). Close the result when done. m
-// may be nil: then the image is what the file says.
+// base of m holds unless opts gives one (0 too), and so does its file format.
+// Close the result when done. m may be nil: then the image is what the file says.
 //
 // A file that carries addresses (Intel HEX, S-record, ELF) keeps them: base,
 // parts and interleaved describe raw files only, swapped holds for both.
@@ -51,6 +51,9 @@ func open(path string, m *Map, opts image.Options, openImage func(image.Options)
 	}
 	base := opts.Base
 	opts.Base = nil
+	if opts.Format == image.FormatAuto {
+		opts.Format = image.Format(m.Image.FileFormat)
+	}
 	im, err := openImage(opts)
 	if err != nil {
 		return nil, err

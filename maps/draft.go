@@ -17,7 +17,8 @@ import (
 const draftStretches = 48
 
 // Draft returns a commented starting map for im, as TOML. It parses without
-// mistakes and fits im. It claims nothing that the bytes do not show: stretches
+// mistakes and fits im. It states the format of the file where the bytes alone
+// would tell another one. It claims nothing that the bytes do not show: stretches
 // that are erased become regions of role unused, all others regions that must
 // not be edited until the user says what they are. Possible identity fields
 // are listed in comments.
@@ -36,6 +37,12 @@ func Draft(im *image.Image) ([]byte, error) {
 	}
 	var out bytes.Buffer
 	fmt.Fprintf(&out, draftHead, im.Format(), plural(im.Size(), "byte"), plural(uint64(len(im.Segments())), "segment"), literal(bounds.Size), literal(bounds.Start), s.erased())
+	if f := im.File(); f != nil {
+		if told, err := image.Tell(f, f.Size()); err != nil || told != im.Format() {
+			fmt.Fprintf(&out, draftFormat, im.Format())
+		}
+	}
+	out.WriteString(draftBench)
 	stretches, dropped := s.longest()
 	if dropped > 0 {
 		fmt.Fprintf(&out, "\n# %d shorter stretches are left out.\n", dropped)
@@ -86,7 +93,12 @@ size       = %s
 base       = %s
 byte_order = "big" # of numbers that state none of their own: see the controller's manual
 erased     = 0x%02X
+`
 
+const draftFormat = `file_format = %q # the first bytes look like another format
+`
+
+const draftBench = `
 # What the bench has to provide. Common practice, no source; your own figures win.
 # [bench]
 # min_supply_volts       = 12.5

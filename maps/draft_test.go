@@ -110,3 +110,36 @@ func TestDraftsParse(t *testing.T) {
 		}
 	})
 }
+
+// A raw file that looks like records: the draft says that it is none, and is
+// enough to open it again. What is given beside the map goes before it.
+func TestDraftStatesTheFormat(t *testing.T) {
+	looksLike := map[string]string{
+		"records": ":0401000041424344F1\n:00000001FF\n",
+		"ELF":     "\x7FELF and what is no header",
+		"UTF-16":  "\xFF\xFE:\x000\x000\x000\x000\x000\x000\x000\x001\x00F\x00F\x00",
+	}
+	for name, text := range looksLike {
+		open := func(m *maps.Map, f image.Format) (*maps.Bound, error) {
+			return maps.New(name, strings.NewReader(text), int64(len(text)), m, image.Options{Format: f})
+		}
+		b, err := open(nil, image.FormatRaw)
+		require.NoError(t, err)
+		draft, err := maps.Draft(b.Image)
+		require.NoError(t, err)
+		m, err := maps.Parse("draft.toml", draft)
+		require.NoError(t, err, "%s", draft)
+		assert.EqualValues(t, "raw", m.Image.FileFormat, name)
+		b, err = open(m, image.FormatAuto)
+		require.NoError(t, err)
+		assert.Equal(t, image.FormatRaw, b.Image.Format())
+		assert.Empty(t, b.Coverage())
+		b, err = open(m, image.FormatIntelHex)
+		assert.True(t, err != nil || b.Image.Format() == image.FormatIntelHex, name)
+	}
+	plain, err := maps.New("plain", strings.NewReader("abc"), 3, nil, image.Options{Format: image.FormatRaw})
+	require.NoError(t, err)
+	draft, err := maps.Draft(plain.Image)
+	require.NoError(t, err)
+	assert.NotContains(t, string(draft), "file_format", "where nothing else fits")
+}

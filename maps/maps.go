@@ -42,6 +42,8 @@ type ImageSpec struct {
 	ByteOrder ByteOrder `toml:"byte_order" jsonschema:"required"`
 	// Value of an erased byte, 0xFF if not given.
 	Erased byte `toml:"erased"`
+	// Format of the image files, told by their bytes if not given. For raw files whose first bytes look like something else.
+	FileFormat FileFormat `toml:"file_format"`
 	// Bytes of a word that stand in reverse order in the file: 2 or 4.
 	Swapped int `toml:"swapped"`
 	// Number of memories whose bytes take turns in the file: 2 to 16.
@@ -190,6 +192,8 @@ type (
 	Tag       string // what an edit of a region touches
 	Content   string // whether a region must hold content
 	ByteOrder string // which end of a number comes first
+
+	FileFormat string // an image.Format
 )
 
 const (
@@ -223,6 +227,12 @@ func (EditRule) values() []string  { return []string{"allowed", "ask", "forbidde
 func (Tag) values() []string       { return []string{"emissions", "immobiliser", "safety"} }
 func (Content) values() []string   { return []string{"expected", "may_be_erased"} }
 func (ByteOrder) values() []string { return []string{"big", "little"} }
+func (FileFormat) values() (names []string) {
+	for _, f := range image.Formats() {
+		names = append(names, string(f))
+	}
+	return names
+}
 
 // RegionAt returns the region that holds addr.
 func (m *Map) RegionAt(addr uint64) (Region, bool) {
