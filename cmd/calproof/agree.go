@@ -67,7 +67,7 @@ nothing is written unless --take-first settles them.
 	return cmd
 }
 
-func runAgree(_ context.Context, opts *AgreeOptions, streams Streams) error {
+func runAgree(ctx context.Context, opts *AgreeOptions, streams Streams) error {
 	if opts.Merge == "" && (opts.TakeFirst || opts.Force) {
 		return errors.New("agree: --take-first and --force mean something only with --merge")
 	}
@@ -108,7 +108,7 @@ func runAgree(_ context.Context, opts *AgreeOptions, streams Streams) error {
 			return fmt.Errorf("agree: nothing was written: %w", err)
 		}
 		write := func(w io.Writer) error { return image.WriteRaw(w, merged, image.RawOptions{}) }
-		if err := safefile.Write(opts.Merge, safefile.Options{Force: opts.Force, Inputs: opts.files()}, write); err != nil {
+		if err := writeFile(ctx, opts.Merge, safefile.Options{Force: opts.Force, Inputs: opts.files()}, write); err != nil {
 			return fmt.Errorf("agree: %w", err)
 		}
 		data.Merged = opts.Merge

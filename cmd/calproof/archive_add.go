@@ -14,6 +14,7 @@ import (
 
 	"example.com/calproof/diffmap/keeping"
 	"example.com/calproof/diffmap/report"
+	"example.com/calproof/image"
 	"example.com/calproof/image/archive"
 	"example.com/calproof/maps"
 )
@@ -151,6 +152,8 @@ func runArchiveAdd(ctx context.Context, opts *ArchiveAddOptions, streams Streams
 	if add.Parent, err = keeping.Parent(ctx, a.Reader, known, opts.Kind, opts.Parent); err != nil {
 		return err
 	}
+	ctx, stop := interruptible(ctx)
+	defer stop()
 	added, err := a.Add(ctx, add)
 	if err != nil {
 		return err
@@ -163,6 +166,9 @@ func runArchiveAdd(ctx context.Context, opts *ArchiveAddOptions, streams Streams
 func addImage(add *archive.Addition, in *Input, path string, im *maps.Bound, sum string) {
 	add.Image, add.ImageSHA256 = imageSource(path, im), sum
 	add.ImageFormat, add.ImageBase = string(in.Format), in.Base
+	if m := im.Map; m != nil && in.Format == image.FormatAuto {
+		add.ImageFormat = string(m.Image.FileFormat)
+	}
 	add.Controller = keeping.Controller(im)
 }
 
@@ -247,6 +253,8 @@ func runArchiveAttach(ctx context.Context, opts *ArchiveAttachOptions, streams S
 		}
 		add.Attached = append(add.Attached, archive.FileSource(path))
 	}
+	ctx, stop := interruptible(ctx)
+	defer stop()
 	added, err := a.Add(ctx, add)
 	if err != nil {
 		return err

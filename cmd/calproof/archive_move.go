@@ -32,14 +32,14 @@ func (o *ArchiveOutput) AddFlags(cmd *cobra.Command) {
 
 // write writes the file with fn and returns its size and SHA-256 as they read
 // back.
-func (o *ArchiveOutput) write(a *archive.Archive, fn func(w io.Writer) error) (size int64, sum string, err error) {
+func (o *ArchiveOutput) write(ctx context.Context, a *archive.Archive, fn func(w io.Writer) error) (size int64, sum string, err error) {
 	if o.Out == "" {
 		return 0, "", errors.New("no output; name the new file with --out")
 	}
 	if err := notInArchive(a.Dir(), o.Out); err != nil {
 		return 0, "", err
 	}
-	if err := safefile.Write(o.Out, safefile.Options{Force: o.Force}, fn); err != nil {
+	if err := writeFile(ctx, o.Out, safefile.Options{Force: o.Force}, fn); err != nil {
 		return 0, "", err
 	}
 	f, err := os.Open(o.Out)
@@ -127,7 +127,7 @@ func runArchiveRestore(ctx context.Context, opts *ArchiveRestoreOptions, streams
 	if err != nil {
 		return err
 	}
-	size, sum, err := opts.write(a, func(w io.Writer) error { return a.Restore(ctx, e, w) })
+	size, sum, err := opts.write(ctx, a, func(w io.Writer) error { return a.Restore(ctx, e, w) })
 	if err != nil {
 		return err
 	}
@@ -176,7 +176,7 @@ func runArchiveExport(ctx context.Context, opts *ArchiveExportOptions, streams S
 		return err
 	}
 	defer a.Close()
-	size, sum, err := opts.write(a, func(w io.Writer) error { return a.Export(ctx, opts.Vehicle, w) })
+	size, sum, err := opts.write(ctx, a, func(w io.Writer) error { return a.Export(ctx, opts.Vehicle, w) })
 	if err != nil {
 		return err
 	}
@@ -243,6 +243,8 @@ func runArchiveImport(ctx context.Context, opts *ArchiveImportOptions, streams S
 		return err
 	}
 	defer f.Close()
+	ctx, stop := interruptible(ctx)
+	defer stop()
 	imported, err := a.Import(ctx, f, info.Size())
 	if err != nil {
 		return fmt.Errorf("%s: %w", opts.File, err)

@@ -112,7 +112,7 @@ func (f *startFlag) Set(s string) error {
 	return addressFlag{&f.addr}.Set(s)
 }
 
-func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error {
+func runConvert(ctx context.Context, opts *ConvertOptions, streams Streams) error {
 	write, err := opts.writer()
 	if err != nil {
 		return err
@@ -161,7 +161,7 @@ func runConvert(_ context.Context, opts *ConvertOptions, streams Streams) error 
 		}
 	}
 	for i, im := range images {
-		if err := safefile.Write(outputs[i], safe, func(w io.Writer) error { return write(w, im) }); err != nil {
+		if err := writeFile(ctx, outputs[i], safe, func(w io.Writer) error { return write(w, im) }); err != nil {
 			return fmt.Errorf("convert: %w", err)
 		}
 	}

@@ -72,10 +72,10 @@ func demoSteps(dir string) []report.DemoStep {
 	}
 }
 
-func runDemo(_ context.Context, opts *DemoOptions, streams Streams) error {
+func runDemo(ctx context.Context, opts *DemoOptions, streams Streams) error {
 	data := report.DemoData{Dir: opts.Dir, Steps: demoSteps(opts.Dir)}
 	var err error
-	if data.Files, err = writeDemo(opts); err != nil {
+	if data.Files, err = writeDemo(ctx, opts); err != nil {
 		return err
 	}
 	for i := range data.Steps {
@@ -97,7 +97,7 @@ func runDemo(_ context.Context, opts *DemoOptions, streams Streams) error {
 
 // writeDemo writes the files of the scenario. Unless forced it writes none if
 // any of them is there already.
-func writeDemo(opts *DemoOptions) ([]string, error) {
+func writeDemo(ctx context.Context, opts *DemoOptions) ([]string, error) {
 	files, err := demo.Files()
 	if err != nil {
 		return nil, err
@@ -122,7 +122,7 @@ func writeDemo(opts *DemoOptions) ([]string, error) {
 			_, err := w.Write(f.Data)
 			return err
 		}
-		if err := safefile.Write(filepath.Join(opts.Dir, f.Name), safefile.Options{Force: opts.Force}, write); err != nil {
+		if err := writeFile(ctx, filepath.Join(opts.Dir, f.Name), safefile.Options{Force: opts.Force}, write); err != nil {
 			return nil, fmt.Errorf("demo: %w", err)
 		}
 	}

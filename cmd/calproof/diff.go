@@ -60,7 +60,7 @@ standard input.
 	return cmd
 }
 
-func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
+func runDiff(ctx context.Context, opts *DiffOptions, streams Streams) error {
 	m, err := opts.loadMap()
 	if err != nil {
 		return err
@@ -95,7 +95,7 @@ func runDiff(_ context.Context, opts *DiffOptions, streams Streams) error {
 			return err
 		}
 	}
-	if err := opts.write(streams, data, m, []string{opts.Edits}, pageInput{"original", opts.Original, result.SHA256[0], original}, pageInput{"modified", opts.Modified, result.SHA256[1], modified}); err != nil {
+	if err := opts.write(ctx, streams, data, m, []string{opts.Edits}, pageInput{"original", opts.Original, result.SHA256[0], original}, pageInput{"modified", opts.Modified, result.SHA256[1], modified}); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

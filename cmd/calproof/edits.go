@@ -71,7 +71,7 @@ in units.
 	return cmd
 }
 
-func runEditsRecord(_ context.Context, opts *EditsRecordOptions, streams Streams) error {
+func runEditsRecord(ctx context.Context, opts *EditsRecordOptions, streams Streams) error {
 	if opts.Name == "" {
 		return errors.New("edits record: the edit needs a name; give one with --name")
 	}
@@ -102,7 +102,7 @@ func runEditsRecord(_ context.Context, opts *EditsRecordOptions, streams Streams
 	if opts.Map != "" {
 		safe.Inputs = append(safe.Inputs, opts.Map)
 	}
-	err = safefile.Write(opts.File, safe, func(w io.Writer) error {
+	err = writeFile(ctx, opts.File, safe, func(w io.Writer) error {
 		_, err := w.Write(text)
 		return err
 	})

@@ -118,7 +118,7 @@ func runGate(ctx context.Context, opts *GateOptions, streams Streams) error {
 			return err
 		}
 	}
-	if err := opts.write(streams, data, m, nil, files...); err != nil {
+	if err := opts.write(ctx, streams, data, m, nil, files...); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

@@ -72,6 +72,8 @@ func (r *gateRecord) save(ctx context.Context, in diffmap.GateInput, doc report.
 			add.SecondRead = imageSource(f.path, f.Bound)
 		}
 	}
+	ctx, stop := interruptible(ctx)
+	defer stop()
 	added, err := r.archive.Add(ctx, add)
 	if err != nil {
 		return "", fmt.Errorf("gate: --save: %w", err)

@@ -167,7 +167,7 @@ regions are is for you to find out.
 	return cmd
 }
 
-func runMapNew(_ context.Context, opts *MapNewOptions, streams Streams) error {
+func runMapNew(ctx context.Context, opts *MapNewOptions, streams Streams) error {
 	if opts.Image == "" {
 		return errors.New("map new: no image; name it with --image")
 	}
@@ -184,7 +184,7 @@ func runMapNew(_ context.Context, opts *MapNewOptions, streams Streams) error {
 		return opts.print(streams, report.TextData{For: "map new", Text: string(draft)})
 	}
 	safe := safefile.Options{Force: opts.Force, Inputs: []string{opts.Image}}
-	err = safefile.Write(opts.Out, safe, func(w io.Writer) error {
+	err = writeFile(ctx, opts.Out, safe, func(w io.Writer) error {
 		_, err := w.Write(draft)
 		return err
 	})

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -39,7 +40,7 @@ type pageInput struct {
 // the order of the command line; the page draws the first, and the one called
 // "modified" if there is one. alsoRead are further files that were read, onto
 // which no page must be written.
-func (p *Page) write(streams Streams, data report.Data, m *maps.Map, alsoRead []string, inputs ...pageInput) error {
+func (p *Page) write(ctx context.Context, streams Streams, data report.Data, m *maps.Map, alsoRead []string, inputs ...pageInput) error {
 	if p.HTML == "" {
 		return nil
 	}
@@ -63,7 +64,7 @@ func (p *Page) write(streams Streams, data report.Data, m *maps.Map, alsoRead []
 		src.Files = append(src.Files, report.FileID{Part: "region map", Name: m.Path, Size: int64(len(text)), SHA256: hex.EncodeToString(sum[:])})
 		safe.Inputs = append(safe.Inputs, m.Path)
 	}
-	err := safefile.Write(p.HTML, safe, func(w io.Writer) error {
+	err := writeFile(ctx, p.HTML, safe, func(w io.Writer) error {
 		return report.HTML(w, report.New(version, data), src)
 	})
 	if err == nil {

@@ -59,7 +59,7 @@ write. A checksum that is put right proves nothing about the edit.
 	return cmd
 }
 
-func runReseal(_ context.Context, opts *ResealOptions, streams Streams) error {
+func runReseal(ctx context.Context, opts *ResealOptions, streams Streams) error {
 	if opts.Out == "" {
 		return errors.New("reseal: no output; name the new file with --out")
 	}
@@ -99,7 +99,7 @@ func runReseal(_ context.Context, opts *ResealOptions, streams Streams) error {
 	if err != nil {
 		return fmt.Errorf("reseal: %w", err)
 	}
-	err = safefile.Write(opts.Out, safefile.Options{Force: opts.Force, Inputs: inputs}, func(w io.Writer) error {
+	err = writeFile(ctx, opts.Out, safefile.Options{Force: opts.Force, Inputs: inputs}, func(w io.Writer) error {
 		return image.WritePatched(w, im.Opened(), segments...)
 	})
 	if err != nil {

@@ -11,21 +11,45 @@ import (
 	"example.com/calproof/diffmap/report"
 )
 
-// run executes the command line args and returns the exit code. It handles no
-// signals: an interrupt ends the process at once, which can leave a temporary
-// file behind but no half-written output. (Handling them would also cost more
-// than the rest of a start.) Messages go out with control characters escaped:
-// they quote file names and file content.
+// run executes the command line args and returns the exit code. An interrupt
+// ends the process at once, except while something temporary lies on the disk
+// (see [interruptible]). Messages go out with control characters escaped: they
+// quote file names and file content.
 func run(args []string, streams Streams) int {
 	root := newRootCommand(streams)
 	root.SetArgs(args)
-	err := root.ExecuteContext(context.Background())
+	cmd, err := root.ExecuteContextC(context.Background())
+	if errors.Is(err, context.Canceled) {
+		err = fmt.Errorf("%w (%w)", errInterrupted, err)
+	}
 	if _, silent := errors.AsType[exitError](err); err != nil && !silent {
 		for line := range strings.Lines("calproof: " + plainly(err)) {
 			fmt.Fprintln(streams.Err, report.Clean(strings.TrimSuffix(line, "\n")))
 		}
+		if wantsJSON(args) {
+			failure := report.Failure{Version: version, Error: err.Error()}
+			if !cmd.HasSubCommands() {
+				failure.Command = commandName(cmd)
+			}
+			// If standard output takes nothing, standard error and the exit code have said it.
+			_ = report.FailureJSON(streams.Out, failure)
+		}
 	}
 	return exitCode(err)
+}
+
+// wantsJSON reports whether --json is among the arguments. It does not ask the
+// command: what could not run may be the reading of its flags.
+func wantsJSON(args []string) bool {
+	for _, a := range args {
+		if a == "--" {
+			return false
+		}
+		if a == "--json" || a == "--json=true" {
+			return true
+		}
+	}
+	return false
 }
 
 // newRootCommand assembles the command line.
@@ -59,6 +83,9 @@ trained and licensed people what is theirs. LEGAL.md of the source says more.
 	root.SetOut(streams.Out)
 	root.SetErr(streams.Err)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		if args := cmd.Flags().Args(); cmd.HasSubCommands() && len(args) > 0 {
+			return unknownCommand(cmd, args[0]) // whose flags are not known either
+		}
 		return fmt.Errorf("%w; see '%s --help'", err, cmd.CommandPath())
 	})
 	root.AddCommand(

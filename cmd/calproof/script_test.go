@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -58,8 +57,9 @@ func setupScript(env *testscript.Env) error {
 //	flip FILE ADDR MASK  changes the byte at a file offset by XOR with MASK;
 //	                     FILE may be a pattern that one file answers to
 //	sub FILE OLD NEW     replaces a text that occurs once in a file
-//	exits CODE CMD...    runs a program and demands this exit code; with
-//	                     --json also that stdout is a document of our schema
+//	exits CODE CMD...    runs a program and demands this exit code; with --json
+//	                     also that stdout is a document of our schema, with an
+//	                     error if, and only if, the code is 2
 //	json PATH VALUE      demands a value in the JSON document on stdout: the
 //	                     path is dotted (data.segments.0.start), len is the length
 func scriptCommands() map[string]func(*testscript.TestScript, bool, []string) {
@@ -160,10 +160,13 @@ func scriptExits(ts *testscript.TestScript, neg bool, args []string) {
 	if got != want {
 		ts.Fatalf("exit code %d, want %d", got, want)
 	}
-	if slices.Contains(args, "--json") && got != exitCouldNotRun {
+	if wantsJSON(args[2:]) {
 		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(ts.ReadFile("stdout")))
 		ts.Check(err)
 		ts.Check(documentSchema().Validate(doc))
+		if _, failed := doc.(map[string]any)["error"]; failed != (got == exitCouldNotRun) {
+			ts.Fatalf("exit code %d, and the document has an error: %v", got, failed)
+		}
 	}
 }
 

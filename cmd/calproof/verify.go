@@ -49,7 +49,7 @@ is unproven. IMAGE may be - for standard input.
 	return cmd
 }
 
-func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
+func runVerify(ctx context.Context, opts *VerifyOptions, streams Streams) error {
 	m, err := opts.loadMap()
 	if err != nil {
 		return err
@@ -69,7 +69,7 @@ func runVerify(_ context.Context, opts *VerifyOptions, streams Streams) error {
 	if data.Strip, err = opts.draw(m, im.Image, readcheck.Repeated(result.Read.Findings), nil); err != nil {
 		return err
 	}
-	if err := opts.write(streams, data, m, nil, pageInput{"image", opts.Path, sum, im}); err != nil {
+	if err := opts.write(ctx, streams, data, m, nil, pageInput{"image", opts.Path, sum, im}); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

@@ -10,6 +10,8 @@
 //
 //   - document: what a command has to say: verdict, findings, data.
 //   - envelope: the outer object of the JSON form, the same for every command.
+//   - failure: what stands in the place of the document if a command could not
+//     run: an error, and no verdict.
 //   - data: the part that differs by command; [Schema] describes it for each.
 //   - verdict of a document: the verdict of what was examined. A command that
 //     proves nothing (sum, inspect, convert) has done its job when it writes a

@@ -40,13 +40,25 @@ func New(version string, data Data) Document {
 
 // JSON writes d as one indented JSON document and a newline. Characters that
 // [Clean] would escape are written as \u escapes.
-func JSON(w io.Writer, d Document) error {
+func JSON(w io.Writer, d Document) error { return writeJSON(w, d.Command, d) }
+
+// Failure is what a command that could not run has to say. It has no verdict.
+type Failure struct {
+	Version string `json:"calproof"`          // version of the program
+	Command string `json:"command,omitempty"` // "" if it is not known which one was meant
+	Error   string `json:"error"`             // what is wrong and what to do, in one or more lines
+}
+
+// FailureJSON writes f in the form of [JSON].
+func FailureJSON(w io.Writer, f Failure) error { return writeJSON(w, f.Command, f) }
+
+func writeJSON(w io.Writer, command string, v any) error {
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
 	enc.SetIndent("", "  ")
 	enc.SetEscapeHTML(false)
-	if err := enc.Encode(d); err != nil {
-		return fmt.Errorf("write %s as JSON: %w", d.Command, err)
+	if err := enc.Encode(v); err != nil {
+		return fmt.Errorf("write %s as JSON: %w", command, err)
 	}
 	_, err := w.Write(escapeJSON(b.Bytes()))
 	return err

@@ -258,6 +258,38 @@ func TestSamplesUseEveryField(t *testing.T) {
 	}
 }
 
+// What stands in the place of a document if a command could not run.
+func TestFailure(t *testing.T) {
+	schema := compiled(t)
+	write := func(f Failure) string {
+		var b bytes.Buffer
+		require.NoError(t, FailureJSON(&b, f))
+		return b.String()
+	}
+	valid := func(text string) error {
+		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(text))
+		require.NoError(t, err)
+		return schema.Validate(doc)
+	}
+	text := write(Failure{Version: "1.0.0", Command: "verify", Error: "a.bin: no such file\nand \x1b[31m"})
+	assert.Equal(t, `{
+  "calproof": "1.0.0",
+  "command": "verify",
+  "error": "a.bin: no such file\nand \u001b[31m"
+}
+`, text)
+	assert.NoError(t, valid(text))
+	assert.NoError(t, valid(write(Failure{Version: "1.0.0", Error: "unknown flag"})), "no command is known")
+	assert.Error(t, valid(write(Failure{Version: "1.0.0"})), "no error")
+	assert.Error(t, valid(write(Failure{Version: "1.0.0", Command: "verfy", Error: "x"})), "no such command")
+	for _, more := range []string{`"verdict": "fail"`, `"findings": []`, `"data": {}`} {
+		assert.Error(t, valid(strings.Replace(text, `"error"`, more+`, "error"`, 1)), more)
+	}
+	whole := string(jsonOf(t, samples()["version"]))
+	require.NoError(t, valid(whole))
+	assert.Error(t, valid(strings.Replace(whole, `"verdict"`, `"error": "x", "verdict"`, 1)), "an error beside a verdict")
+}
+
 // The schema refuses what scripts must be able to rely on.
 func TestSchemaRefuses(t *testing.T) {
 	s := compiled(t)
