@@ -3,6 +3,7 @@ package archive
 import (
 	"errors"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -40,8 +41,9 @@ type faultyDisk struct {
 	history []string
 
 	// For powerCut: what a power cut may lose.
-	unsynced map[string]bool // files with content in memory only
-	names    map[string]bool // files and folders whose name is in memory only
+	unsynced map[string]bool   // files with content in memory only
+	names    map[string]bool   // files and folders whose name is in memory only
+	replaced map[string][]byte // files that were renamed over in memory only, with what was there
 }
 
 var errCrash = errors.New("crash")
@@ -97,8 +99,15 @@ func (d *faultyDisk) Rename(from, to string) error {
 	if err := d.step("rename", to); err != nil {
 		return err
 	}
+	old, notThere := os.ReadFile(to)
 	if err := d.quickDisk.Rename(from, to); err != nil {
 		return err
+	}
+	if notThere == nil {
+		if d.replaced == nil {
+			d.replaced = map[string][]byte{}
+		}
+		d.replaced[to] = old
 	}
 	for _, set := range []map[string]bool{d.unsynced, d.names} {
 		for path := range set {
@@ -125,11 +134,9 @@ func (d *faultyDisk) SyncDir(path string) error {
 	if err := d.step("syncdir", path); err != nil {
 		return err
 	}
-	for name := range d.names {
-		if filepath.Dir(name) == path {
-			delete(d.names, name)
-		}
-	}
+	inIt := func(name string) bool { return filepath.Dir(name) == path }
+	maps.DeleteFunc(d.names, func(name string, _ bool) bool { return inIt(name) })
+	maps.DeleteFunc(d.replaced, func(name string, _ []byte) bool { return inIt(name) })
 	return d.quickDisk.SyncDir(path)
 }
 
@@ -143,8 +150,20 @@ func (d *faultyDisk) created(path string, isFile bool) {
 	}
 }
 
-// powerCut loses everything that was not made durable.
-func (d *faultyDisk) powerCut() error {
+// powerCut loses everything that was not made durable. Of a file that was
+// renamed over another in memory only, the disk may show either; old says which.
+func (d *faultyDisk) powerCut(old bool) error {
+	for path, data := range d.replaced {
+		if _, err := os.Lstat(path); !old || err != nil {
+			continue
+		}
+		if err := os.Chmod(path, 0o600); err != nil {
+			return err
+		}
+		if err := os.WriteFile(path, data, 0o600); err != nil {
+			return err
+		}
+	}
 	for path := range d.unsynced {
 		if err := os.Chmod(path, 0o600); errors.Is(err, os.ErrNotExist) {
 			continue
