@@ -1,6 +1,8 @@
 package image
 
 import (
+	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -83,7 +85,7 @@ func FromSegments(segments ...Segment) (*Image, error) {
 		if err := checkFits(s.Start, uint64(len(s.Data))); err != nil {
 			return nil, err
 		}
-		chunks = append(chunks, chunk{Range{s.Start, uint64(len(s.Data))}, memory(s.Data), 0})
+		chunks = append(chunks, chunk{Range{s.Start, uint64(len(s.Data))}, bytes.NewReader(s.Data), 0})
 	}
 	return newImage(FormatRaw, chunks)
 }
@@ -92,7 +94,7 @@ func FromSegments(segments ...Segment) (*Image, error) {
 // address space. Overlapping ones are an error.
 func newImage(format Format, chunks []chunk) (*Image, error) {
 	im := &Image{format: format, chunks: chunks}
-	slices.SortFunc(chunks, func(a, b chunk) int { return compareAddr(a.Start, b.Start) })
+	slices.SortFunc(chunks, func(a, b chunk) int { return cmp.Compare(a.Start, b.Start) })
 	for i, c := range chunks {
 		if i > 0 {
 			if both, ok := chunks[i-1].Intersect(c.Range); ok {
@@ -110,16 +112,6 @@ func newImage(format Format, chunks []chunk) (*Image, error) {
 		return nil, errors.New("an image cannot hold all 2^64 addresses")
 	}
 	return im, nil
-}
-
-func compareAddr(a, b uint64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // checkFits reports an error if size bytes from start on run past the top of
@@ -296,17 +288,3 @@ func (im *Image) StartAddress() (uint64, bool) {
 // Notes returns what was noticed while reading, in file order. The caller may
 // keep and change the slice.
 func (im *Image) Notes() []Note { return slices.Clone(im.notes) }
-
-// memory is a byte slice as a source.
-type memory []byte
-
-func (m memory) ReadAt(p []byte, off int64) (int, error) {
-	if off < 0 || off > int64(len(m)) {
-		return 0, io.EOF
-	}
-	n := copy(p, m[off:])
-	if n < len(p) {
-		return n, io.EOF
-	}
-	return n, nil
-}

@@ -1,6 +1,8 @@
 package image
 
 import (
+	"bytes"
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -74,7 +76,7 @@ func (b *builder) endRun() {
 // the ranges that were given more than once.
 func (b *builder) chunks() (chunks []chunk, twice []Range) {
 	b.endRun()
-	slices.SortStableFunc(b.runs, func(a, b run) int { return compareAddr(a.addr, b.addr) })
+	slices.SortStableFunc(b.runs, func(a, b run) int { return cmp.Compare(a.addr, b.addr) })
 	var end uint64 // first address after the chunks so far; records end at 2^32 at most
 	for _, r := range b.runs {
 		first, last := r.addr, r.addr+uint64(len(r.data))
@@ -85,7 +87,7 @@ func (b *builder) chunks() (chunks []chunk, twice []Range) {
 			}
 			first = end
 		}
-		chunks = append(chunks, chunk{Range{first, last - first}, memory(r.data[first-r.addr:]), 0})
+		chunks = append(chunks, chunk{Range{first, last - first}, bytes.NewReader(r.data[first-r.addr:]), 0})
 		end = last
 	}
 	return chunks, MergeRanges(twice)
@@ -120,7 +122,7 @@ func newOverlaps(twice []Range, probs *problems) *overlaps {
 func (o *overlaps) put(line int, addr uint64, data []byte) {
 	record := Range{addr, uint64(len(data))}
 	i, _ := slices.BinarySearchFunc(o.twice, addr, func(r Range, addr uint64) int {
-		return compareAddr(r.Last(), addr)
+		return cmp.Compare(r.Last(), addr)
 	})
 	for ; i < len(o.twice); i++ {
 		both, ok := o.twice[i].Intersect(record)

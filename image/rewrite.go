@@ -2,6 +2,7 @@ package image
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -55,7 +56,7 @@ func rewriteBinary(w io.Writer, im, over *Image) error {
 			}
 		}
 	}
-	slices.SortFunc(pieces, func(a, b piece) int { return compareAddr(uint64(a.off), uint64(b.off)) })
+	slices.SortFunc(pieces, func(a, b piece) int { return cmp.Compare(a.off, b.off) })
 	at := int64(0)
 	for _, p := range pieces {
 		if p.off < at {

@@ -1,5 +1,14 @@
 // Package evidence holds the words in which every part of calproof reports:
 // findings about an image and the verdict they lead to.
+//
+// # Glossary
+//
+//   - finding: one fact about an image, with a code that stays the same from
+//     release to release, a severity, a sentence and the addresses.
+//   - severity: how much a finding weighs. A fault disproves, a caution keeps a
+//     verdict from being pass, a note changes none.
+//   - verdict: what the findings lead to. Unproven is never rounded up to pass:
+//     [Combine] and [Judge] are the only ways to one verdict from several facts.
 package evidence
 
 import (

@@ -9,7 +9,7 @@ import (
 	"testing"
 )
 
-// Environment variables that the helpers of this package read.
+// Environment variables that this package reads.
 const (
 	// RealInputsEnv names a folder with files made outside this project:
 	// each Debian package unpacked by `dpkg -x FILE.deb $CALPROOF_REAL_INPUTS/PACKAGE`.

@@ -12,7 +12,7 @@ import (
 	"example.com/calproof/image/imagetest"
 )
 
-// recorder is a testing.TB that notes how the helper ended the test.
+// recorder is a testing.TB that notes how the function under test ended the test.
 type recorder struct {
 	testing.TB
 	ended string
