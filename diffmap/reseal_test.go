@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"testing"
 
@@ -18,6 +17,7 @@ import (
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/imagetest"
 	"example.com/calproof/maps"
 )
 
@@ -310,17 +310,7 @@ func TestResealArranged(t *testing.T) {
 
 // The resealed file against Python's own zlib, which computes the same CRC-32.
 func TestResealAgainstZlib(t *testing.T) {
-	python := "/usr/bin/python3"
-	if _, err := os.Stat(python); err != nil {
-		found, err := exec.LookPath("python3")
-		if err != nil {
-			if os.Getenv("CALPROOF_REQUIRE_TOOLS") == "1" {
-				t.Fatal("no python3: install it to run this test")
-			}
-			t.Skipf("no python3 on %s: install it to run this test", runtime.GOOS)
-		}
-		python = found
-	}
+	python := imagetest.Python(t, "zlib")
 	m := sealMap(t, "", "")
 	original := sealImage()
 	edited := bytes.Clone(original)

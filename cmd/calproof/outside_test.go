@@ -104,6 +104,7 @@ print("0x%08X 0x%04X 0x%016X" % (zlib.crc32(d), crcmod.predefined.mkCrcFun("x-25
 	require.NoError(t, json.Unmarshal([]byte(text), &doc))
 	lines := strings.Split(strings.TrimSpace(outside(t, cmp, "-l", flat, changed)), "\n")
 	assert.Equal(t, len(lines), doc.Data.Bytes, "bytes that differ, by cmp -l")
+	require.Len(t, doc.Data.Changes, len(lines), "no two changed bytes lie side by side")
 	for i, c := range doc.Data.Changes {
 		assert.Equal(t, strings.Fields(lines[i])[0], fmt.Sprint(c.Range.Start+1), "cmp counts from 1")
 	}

@@ -25,7 +25,7 @@ func Tool(t testing.TB, name string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
 	if err != nil {
-		missing(t, "%s is not installed; this check compares with it", name)
+		Missing(t, "%s is not installed; this check compares with it", name)
 	}
 	return path
 }
@@ -37,7 +37,7 @@ func Python(t testing.TB, module string) string {
 	t.Helper()
 	const python = "/usr/bin/python3"
 	if err := exec.Command(python, "-c", "import "+module).Run(); err != nil {
-		missing(t, "%s cannot import %s (%v); this check compares with it", python, module, err)
+		Missing(t, "%s cannot import %s (%v); this check compares with it", python, module, err)
 	}
 	return python
 }
@@ -52,21 +52,32 @@ func RealFile(t testing.TB, rel, sha256Hex string) string {
 	t.Helper()
 	dir := os.Getenv(RealInputsEnv)
 	if dir == "" {
-		missing(t, "%s is not set; it names the folder of unpacked packages that holds %s", RealInputsEnv, rel)
+		Missing(t, "%s is not set; it names the folder of unpacked packages that holds %s", RealInputsEnv, rel)
 	}
 	path := filepath.Join(dir, filepath.FromSlash(rel))
 	data, err := os.ReadFile(path)
 	if err != nil {
-		missing(t, "real input: %v", err)
+		Missing(t, "real input: %v", err)
 	}
-	if sum := sha256.Sum256(data); sha256Hex != "" && hex.EncodeToString(sum[:]) != sha256Hex {
-		missing(t, "real input %s is another version: SHA-256 %x, not %s", path, sum, sha256Hex)
+	if sha256Hex != "" {
+		Version(t, path, data, sha256Hex)
 	}
 	return path
 }
 
-// missing ends the test: a skip, or a failure when [RequireToolsEnv] is 1.
-func missing(t testing.TB, format string, args ...any) {
+// Version acts as [Tool] does for a program that is absent unless data, the
+// content of a file that another program made, has this SHA-256 (hexadecimal):
+// else the program is of another version, and expected values are not its.
+func Version(t testing.TB, name string, data []byte, sha256Hex string) {
+	t.Helper()
+	if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != sha256Hex {
+		Missing(t, "%s is of another version: SHA-256 %x, not %s", name, sum, sha256Hex)
+	}
+}
+
+// Missing ends a test that something outside is not there for: a skip, or a
+// failure when [RequireToolsEnv] is 1.
+func Missing(t testing.TB, format string, args ...any) {
 	t.Helper()
 	if os.Getenv(RequireToolsEnv) == "1" {
 		t.Fatalf(format, args...)

@@ -52,6 +52,8 @@ func TestMissing(t *testing.T) {
 		"file absent":     {dir, func(tb testing.TB) { imagetest.RealFile(tb, "pkg/usr/other", abc) }, true},
 		"another version": {dir, func(tb testing.TB) { imagetest.RealFile(tb, "pkg/usr/file", "00") }, true},
 		"file is right":   {dir, func(tb testing.TB) { imagetest.RealFile(tb, "pkg/usr/file", abc) }, false},
+		"made by another": {dir, func(tb testing.TB) { imagetest.Version(tb, "file", []byte("abd"), abc) }, true},
+		"made by it":      {dir, func(tb testing.TB) { imagetest.Version(tb, "file", []byte("abc"), abc) }, false},
 		"any version":     {dir, func(tb testing.TB) { imagetest.RealFile(tb, "pkg/usr/file", "") }, false},
 	}
 	for name, c := range cases {

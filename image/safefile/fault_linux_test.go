@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"example.com/calproof/image/imagetest"
 	"example.com/calproof/image/safefile"
 )
 
@@ -28,9 +29,9 @@ func TestTracedWrite(t *testing.T) {
 // System calls that fail, as strace makes them: nothing is lost, nothing is
 // left behind, and the error is not swallowed.
 func TestFaults(t *testing.T) {
-	strace, err := exec.LookPath("strace")
-	if err != nil || exec.Command(strace, "-o", os.DevNull, "true").Run() != nil {
-		t.Skip("strace is not installed, or may not trace here")
+	strace := imagetest.Tool(t, "strace")
+	if err := exec.Command(strace, "-o", os.DevNull, "true").Run(); err != nil {
+		imagetest.Missing(t, "strace may not trace here: %v", err)
 	}
 	self, err := os.Executable()
 	require.NoError(t, err)
