@@ -8,7 +8,8 @@
 // What the mathematics allows is there too: the checksum of two parts joined
 // ([Algorithm.Combine]), of a run of equal bytes appended
 // ([Algorithm.AppendRun]), of a message after a patch ([Algorithm.Patched]),
-// none of which reads the message again.
+// none of which reads the message again. With the first, parts of a message can
+// be summed in parallel.
 //
 // With carry-less multiplication (most amd64 and arm64 processors) all CRCs of
 // up to 64 bits run about as fast as memory is read, and so do most sums with

@@ -1,9 +1,12 @@
 package checksum_test
 
 import (
+	"bytes"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
+	"sync"
 
 	"example.com/calproof/checksum"
 )
@@ -80,6 +83,32 @@ func ExampleAlgorithm_Combine() {
 	first, second := crc.Checksum([]byte("1234")), crc.Checksum([]byte("56789"))
 	fmt.Println(crc.Combine(first, second, 5))
 	// Output: 0xCBF43926 <nil>
+}
+
+// Parts of a long message, each summed by a goroutine of its own.
+func ExampleAlgorithm_Combine_parallel() {
+	crc, err := checksum.Lookup("CRC-32")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	message := bytes.Repeat([]byte("123456789"), 1<<20)
+	parts := slices.Collect(slices.Chunk(message, len(message)/4+1))
+	sums := make([]checksum.Value, len(parts))
+	var wait sync.WaitGroup
+	for i, part := range parts {
+		wait.Go(func() { sums[i] = crc.Checksum(part) })
+	}
+	wait.Wait()
+	whole := sums[0]
+	for i, part := range parts[1:] {
+		if whole, err = crc.Combine(whole, sums[i+1], uint64(len(part))); err != nil {
+			fmt.Println(err)
+			return
+		}
+	}
+	fmt.Println(len(parts), whole == crc.Checksum(message))
+	// Output: 4 true
 }
 
 // 32 bytes of ones, from the empty message: RFC 3720, appendix B.4, gives
