@@ -9,7 +9,10 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"io/fs"
 	"maps"
+	"os"
+	"runtime/debug"
 	"slices"
 	"sync"
 )
@@ -90,6 +93,9 @@ func (v *validator) hashFile(name string, algorithms []string, hold bool) (int64
 		v.report.Held[name] = data
 		return d.size, d.sums(), nil
 	}
+	if size, sums, ok := v.hashMapped(f, algorithms, v.report.Files[name].Size); ok {
+		return size, sums, v.ctx.Err()
+	}
 	buf := buffers.Get().(*[]byte)
 	defer buffers.Put(buf)
 	for {
@@ -105,6 +111,62 @@ func (v *validator) hashFile(name string, algorithms []string, hold bool) (int64
 			return d.size, nil, err
 		}
 	}
+}
+
+// Files from minMapped bytes on are mapped into memory where the system can do
+// that. Reading copies every byte first, which costs about a sixth of the speed
+// of SHA-256; mapping costs less than a twentieth. Smaller files are not worth
+// the two system calls.
+const (
+	minMapped = 256 << 10
+	piece     = 256 << 10 // bytes hashed between looks at the context; stays in the cache for a second algorithm
+)
+
+// hashMapped is hashFile by a mapping. It returns false where that cannot be
+// done; reading then tells why, if anything is wrong with the file.
+func (v *validator) hashMapped(f fs.File, algorithms []string, size int64) (int64, [][]byte, bool) {
+	file, ok := f.(*os.File)
+	if !ok || size < minMapped {
+		return 0, nil, false
+	}
+	if info, err := file.Stat(); err != nil || info.Size() != size {
+		return 0, nil, false
+	}
+	data, unmap, err := mapFile(file, size)
+	if err != nil {
+		return 0, nil, false
+	}
+	defer unmap()
+	d := newDigest(algorithms)
+	for part := range slices.Chunk(data, piece) {
+		if v.ctx.Err() != nil {
+			return d.size, nil, true
+		}
+		if !d.addMapped(part) {
+			v.report.Hashed -= d.size
+			return 0, nil, false
+		}
+		v.hashed(len(part))
+	}
+	return d.size, d.sums(), true
+}
+
+// addMapped is add for a piece of a mapping. It returns false if a page cannot
+// be read, because another program has cut the file off or the disk fails. Such
+// an access is a fault of the processor, which would end the program; here it
+// is made a panic, and ends there.
+func (d *digest) addMapped(p []byte) (ok bool) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if fault := recover(); fault != nil {
+			if _, isFault := fault.(interface{ Addr() uintptr }); !isFault {
+				panic(fault)
+			}
+			ok = false
+		}
+	}()
+	d.add(p)
+	return true
 }
 
 // buffers are small enough for the cache next to a processor.
