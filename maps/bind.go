@@ -313,8 +313,12 @@ func (b *Bound) Coverage() []evidence.Finding {
 			Message: fmt.Sprintf("the image holds no bytes at %s, which lie in no region of the map", rangesText(left))})
 	}
 	if outside := image.SubtractRanges(held, extent); len(outside) > 0 {
-		out = append(out, evidence.Finding{Code: CodeOutside, Severity: evidence.Caution, Ranges: outside,
-			Message: fmt.Sprintf("the image holds bytes at %s, outside the %s the map describes", rangesText(outside), rangesText(extent))})
+		f := evidence.Finding{Code: CodeOutside, Severity: evidence.Caution, Ranges: outside,
+			Message: fmt.Sprintf("the image holds bytes at %s, outside the %s the map describes", rangesText(outside), rangesText(extent))}
+		if from, want := held[0].Start, extent[0].Start; b.size == b.Map.Image.Size && from != want {
+			f.Message += fmt.Sprintf("; it is as long as a full read, but begins at 0x%X instead of 0x%X: give the file the base 0x%X, or the map is for another controller", from, want, want)
+		}
+		out = append(out, f)
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package maps_test
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -166,6 +167,27 @@ func TestOpenOverrides(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrNotExist)
 	_, err = maps.Bind(nil, nil)
 	require.Error(t, err)
+}
+
+// A full read that was given the wrong base is told from a read that lacks bytes.
+func TestCoverageOfAWrongBase(t *testing.T) {
+	m := parse(t, 0x80, "")
+	at := func(base uint64, size int) string {
+		data := make([]byte, size)
+		b, err := maps.New("x.bin", bytes.NewReader(data), int64(size), m, image.Options{Format: image.FormatRaw, Base: &base})
+		require.NoError(t, err)
+		defer b.Close()
+		for _, f := range b.Coverage() {
+			if f.Code == maps.CodeOutside {
+				return f.Message
+			}
+		}
+		return ""
+	}
+	const hint = "begins at 0x40 instead of 0x0: give the file the base 0x0"
+	assert.Contains(t, at(0x40, 0x80), hint)
+	assert.NotContains(t, at(0x40, 0x70), hint, "not as long as a full read")
+	assert.Empty(t, at(0, 0x80))
 }
 
 func TestCoverage(t *testing.T) {

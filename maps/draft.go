@@ -66,7 +66,7 @@ func Draft(im *image.Image) ([]byte, error) {
 	if len(s.found) == 0 {
 		fmt.Fprintf(&out, draftIdentity, bounds.Start)
 	}
-	fmt.Fprintf(&out, draftTail, bounds.Start)
+	fmt.Fprintf(&out, draftTail, bounds.Start, bounds.Start+0x100)
 	return out.Bytes(), nil
 }
 
@@ -125,7 +125,7 @@ const draftTail = `
 # name      = "..."
 # algorithm = "CRC-32/ISO-HDLC"
 # cover     = ["0x%[1]X+0x100"]
-# stored    = { at = 0x0, byte_order = "big" }
+# stored    = { at = 0x%[2]X, byte_order = "big" }
 
 # A calibration value with units: value = stored number * scale + offset.
 # [[table]]

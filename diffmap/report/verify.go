@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/image/evidence"
@@ -117,4 +118,7 @@ func (p *printer) checksums(list []maps.RuleResult) {
 		rows = append(rows, []string{string(r.Verdict), ruleName(r), value, r.Algorithm})
 	}
 	p.columns(2, "vlll", rows)
+	if slices.ContainsFunc(list, func(r maps.RuleResult) bool { return r.Verdict == evidence.Fail }) {
+		p.wrap(2, 2, "What fails: if this came out of a controller, read it again; if it was edited, calproof reseal computes the values anew.")
+	}
 }
