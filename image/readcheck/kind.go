@@ -326,9 +326,13 @@ func bootFile(d head) (bool, uint64) {
 	return true, (sectors+1)*512 + size*paragraph - (paragraph - 1)
 }
 
-// ownLength looks for the length of the file in its first 64 bytes.
+// ownLength looks for the length of the file in its first 64 bytes. A round one
+// is the size of a memory, and may stand there for other reasons.
 func ownLength(d head) (bool, uint64) {
 	n := uint64(len(d))
+	if memorySize(len(d)) {
+		return false, 0
+	}
 	for at := 0; at < 64; at += 4 {
 		if d.u32(at, little) == n || d.u32(at, big) == n {
 			return true, n

@@ -39,7 +39,7 @@ func (x *examiner) checkSize() {
 		}
 		return
 	}
-	if n < leastSize || roundTo(n, sizeBits) == n || n%sectorSize == 0 {
+	if n < leastSize || memorySize(n) {
 		return
 	}
 	if off := n - roundTo(n, nearBits); off != 0 && -nearSize <= off && off <= nearSize {
@@ -50,6 +50,9 @@ func (x *examiner) checkSize() {
 	x.found(CodeSizeOdd, evidence.Caution, all,
 		"the image has %d bytes, and memories have round sizes: the read probably stopped early; compare with the data sheet of the controller and read it again, or state the size of a full read in a map", n)
 }
+
+// memorySize reports whether memories of n bytes are usual.
+func memorySize(n int) bool { return roundTo(n, sizeBits) == n || n%sectorSize == 0 }
 
 // roundTo returns the nearest number to n that has no more than the given
 // number of significant bits.

@@ -10,7 +10,8 @@ import (
 
 const (
 	shortPeriod = 15 // longest period of a padding pattern that is no block
-	copyProbe   = 64 // bytes at the end of the image that are looked for further up
+	copyProbe   = 64 // bytes near the end of the image that are looked for further up, ...
+	copySearch  = 16 // ... of which the search takes so many
 	copyTries   = 16 // places at which they are looked at
 )
 
@@ -31,7 +32,7 @@ func (x *examiner) checkTail() {
 		x.foundTail(r, "the last %d bytes (%s) hold nothing but %s", r.Size, r, what)
 		return
 	}
-	if at, d := copiedTail(s.data); at > 0 && len(s.data)-at >= x.lim.copyBytes {
+	if at, d := copiedTail(s.data, x.lim.copyBytes); at > 0 {
 		r := s.rng(at, len(s.data))
 		x.found(CodeTailCopy, evidence.Fault, []image.Range{r},
 			"the last %d bytes (%s) are a copy of those 0x%X bytes earlier, as a read leaves it that wrapped around or was padded with what was already there; read %s again", r.Size, r, d, r)
@@ -54,32 +55,54 @@ func patternTail(data []byte) (at, p int) {
 	return 0, 0
 }
 
-// copiedTail returns where the longest tail of data begins that also stands d
-// bytes earlier, or 0, 0.
-func copiedTail(data []byte) (at, d int) {
-	if len(data) < 2*copyProbe {
+// copiedTail returns where the longest tail of data begins, of least bytes or
+// more, that also stands d bytes earlier, or 0, 0. The bytes that are looked for
+// further up are the richest of the last least bytes: a tail may well end in
+// fill.
+func copiedTail(data []byte, least int) (at, d int) {
+	if len(data) < 2*least || least < copyProbe {
 		return 0, 0
 	}
-	probe := data[len(data)-copyProbe:]
-	if distinct(probe) < richValues {
+	from, values := 0, 0
+	for i := len(data) - copyProbe; i >= len(data)-least; i -= copyProbe {
+		if n := distinct(data[i : i+copyProbe]); n > values {
+			from, values = i, n
+		}
+	}
+	if values < richValues {
 		return 0, 0
 	}
-	best := 0
-	hay := data[:len(data)-1]
-	for range copyTries {
-		i := bytes.LastIndex(hay, probe)
-		if i < 0 {
+	probe := data[from : from+copyProbe]
+	var places [copyTries]int // the last ones found
+	found := 0
+	for i := 0; ; i++ {
+		// The search is for fewer bytes than all, which is much faster.
+		next := bytes.Index(data[i:from+copySearch-1], probe[:copySearch])
+		if next < 0 {
 			break
 		}
-		dist := len(data) - copyProbe - i
-		n := copyProbe
-		for i-(n-copyProbe) > 0 && n < dist && data[len(data)-n-1] == data[len(data)-n-1-dist] {
+		i += next
+		if bytes.HasPrefix(data[i:], probe) {
+			places[found%copyTries] = i
+			found++
+		}
+	}
+	best := 0
+	for _, i := range places[:min(found, copyTries)] {
+		dist := from - i
+		if !bytes.Equal(data[from:], data[i:len(data)-dist]) {
+			continue
+		}
+		n := len(data) - from
+		for n < dist && i-(n-(len(data)-from)) > 0 && data[len(data)-n-1] == data[len(data)-n-1-dist] {
 			n++
 		}
 		if n > best {
 			best, at, d = n, len(data)-n, dist
 		}
-		hay = data[:i+copyProbe-1]
+	}
+	if best < least {
+		return 0, 0
 	}
 	return at, d
 }

@@ -1,0 +1,221 @@
+package readcheck
+
+import (
+	"archive/zip"
+	"bytes"
+	"compress/bzip2"
+	"compress/gzip"
+	"encoding/binary"
+	"encoding/hex"
+	stdimage "image"
+	"image/color/palette"
+	"image/gif"
+	"image/jpeg"
+	"image/png"
+	"io"
+	"math/rand/v2"
+	"os"
+	"runtime"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"example.com/calproof/image"
+	"example.com/calproof/image/readcheck/internal/faults"
+)
+
+// kindSample is a file of a kind. Some are made by Go's own encoders or are
+// programs of the system, the others by hand after the publication that the
+// table of kinds names.
+type kindSample struct {
+	kind   string
+	data   []byte
+	states bool // its header states its length
+}
+
+// form writes numbers and text at places of a file of zeros.
+type form struct {
+	data  []byte
+	order binary.ByteOrder
+}
+
+func (f form) text(at int, s string) form { copy(f.data[at:], s); return f }
+func (f form) u16(at int, n uint16) form  { f.order.PutUint16(f.data[at:], n); return f }
+func (f form) u32(at int, n uint32) form  { f.order.PutUint32(f.data[at:], n); return f }
+
+func blank(size int, order binary.ByteOrder) form { return form{make([]byte, size), order} }
+
+func samples(t testing.TB) []kindSample {
+	t.Helper()
+	made := func(write func(w io.Writer) error) []byte {
+		var b bytes.Buffer
+		require.NoError(t, write(&b))
+		return b.Bytes()
+	}
+	r := rand.New(rand.NewPCG(31, 1))
+	noise := make([]byte, 5001)
+	for i := range noise {
+		noise[i] = byte(r.Uint32())
+	}
+	picture := stdimage.NewPaletted(stdimage.Rect(0, 0, 50, 50), palette.Plan9)
+	copy(picture.Pix, noise)
+
+	const size = 9001 // of the files made by hand
+	bz, err := hex.DecodeString("425a68393141592653594eece83600000251800010400006449080200031064c4101a7a9a580bb9431f8bb9229c28482776741b0")
+	require.NoError(t, err)
+	hello, err := io.ReadAll(bzip2.NewReader(bytes.NewReader(bz)))
+	require.NoError(t, err)
+	require.Equal(t, "hello world\n", string(hello))
+	le, be := blank(size, binary.LittleEndian), blank(size, binary.BigEndian)
+	fresh := func(f form) form { return form{make([]byte, len(f.data)), f.order} }
+	list := []kindSample{
+		{"a gzip file", made(func(w io.Writer) error {
+			z := gzip.NewWriter(w)
+			z.Write(noise)
+			return z.Close()
+		}), false},
+		{"a zip file", made(func(w io.Writer) error {
+			z := zip.NewWriter(w)
+			f, err := z.Create("noise")
+			require.NoError(t, err)
+			f.Write(noise)
+			return z.Close()
+		}), false},
+		{"a PNG picture", made(func(w io.Writer) error { return png.Encode(w, picture) }), true},
+		{"a JPEG picture", made(func(w io.Writer) error { return jpeg.Encode(w, picture, nil) }), false},
+		{"a GIF picture", made(func(w io.Writer) error { return gif.Encode(w, picture, nil) }), false},
+		{"a bzip2 file", bz, false},
+		{"an xz file", fresh(le).text(0, "\xFD7zXZ\x00").data, false},
+		{"a zstd file", fresh(le).text(0, "\x28\xB5\x2F\xFD").data, false},
+		{"an ar archive", fresh(le).text(0, "!<arch>\n").data, false},
+		{"an Ogg file", fresh(le).text(0, "OggS").data, false},
+		{"a FLAC file", fresh(le).text(0, "fLaC").data, false},
+		{"a collection of fonts", fresh(be).text(0, "ttcf").data, false},
+		{"an X cursor", fresh(le).text(0, "Xcur").u32(4, 16).data, false},
+		{"a RIFF file (sound or film)", fresh(le).text(0, "RIFF").u32(4, size-8).text(8, "WAVE").data, true},
+		{"a WOFF font", fresh(be).text(0, "wOFF").u32(8, size).data, true},
+		{"a TrueType or OpenType font", fresh(be).u32(0, 0x10000).u16(4, 3).u16(6, 32).u16(8, 1).u16(10, 16).
+			text(12, "cmap").u32(20, 60).u32(24, 100).text(28, "glyf").u32(36, 160).u32(40, size-160).text(44, "head").u32(52, 100).u32(56, 54).data, true},
+		{"a GNU message catalogue", fresh(le).u32(0, 0x950412DE).u32(8, 1).u32(12, 28).u32(16, 36).
+			u32(28, 3).u32(32, 50).u32(36, size-101).u32(40, 100).data, true},
+		{"an SQLite database", blank(16<<10, binary.BigEndian).text(0, "SQLite format 3").u16(16, 4096).u32(24, 7).u32(28, 4).u32(92, 7).data, true},
+		{"a devicetree blob", fresh(be).u32(0, 0xD00DFEED).u32(4, size).u32(20, 17).data, true},
+		{"a U-Boot image", fresh(be).u32(0, 0x27051956).u32(12, size-64).data, true},
+		{"an ACPI table", fresh(le).text(0, "DSDT").u32(4, size).data, true},
+		{"a UEFI firmware volume", fresh(le).text(40, "_FVH").u32(32, size).data, true},
+		{"a PCI option ROM", blank(8192, binary.LittleEndian).u16(0, 0xAA55).u16(0x18, 0x1C).text(0x1C, "PCIR").u16(0x2C, 4).
+			u16(2048, 0xAA55).u16(2048+0x18, 0x1C).text(2048+0x1C, "PCIR").u16(2048+0x2C, 12).u16(2048+0x31, 0x80).data, true},
+		{"a Linux kernel or a program that boots as one", blank(5*512+16*400, binary.LittleEndian).u16(0x1FE, 0xAA55).text(0x202, "HdrS").u32(0x1F4, 400).data, true},
+		{"an ISO 9660 disc image", blank(60<<10, binary.LittleEndian).text(0x8000, "\x01CD001\x01").u32(0x8050, 30).u16(0x8080, 2048).data, true},
+		{"a PE program", fresh(le).text(0, "MZ").u32(0x3C, 128).text(128, "PE").u16(134, 1).u16(148, 16).
+			u32(128+24+16+16, size-1024).u32(128+24+16+20, 1024).data, true},
+		{"a file whose header states its own length", fresh(be).u32(52, size).data, false}, // cut, it states another's
+	}
+	if runtime.GOOS == "linux" {
+		path, err := os.Executable()
+		require.NoError(t, err)
+		program, err := os.ReadFile(path)
+		require.NoError(t, err)
+		list = append(list, kindSample{"an ELF file", program, true})
+	}
+	return list
+}
+
+// Every kind is told by name, whole it raises no alarm about its size, and cut
+// it is a fault if its header states its length.
+func TestKinds(t *testing.T) {
+	judge := func(data []byte) *examiner {
+		x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+		x.checkSize()
+		return x
+	}
+	seen := map[string]bool{}
+	for _, s := range samples(t) {
+		seen[s.kind] = true
+		k, length := kindOf(s.data)
+		require.NotNil(t, k, s.kind)
+		require.Equal(t, s.kind, k.name)
+		x := judge(s.data)
+		require.Equal(t, []string{"file-kind"}, codes(x.findings), s.kind)
+		assert.Contains(t, x.findings[0].Message, s.kind)
+		if !s.states {
+			continue
+		}
+		assert.LessOrEqual(t, length, uint64(len(s.data)), s.kind)
+		assert.Greater(t, length, uint64(len(s.data)*9/10), s.kind)
+		x = judge(s.data[:len(s.data)*4/5])
+		if k, _ := kindOf(s.data[:len(s.data)*4/5]); assert.NotNil(t, k, s.kind) {
+			assert.Equal(t, []string{"file-short"}, codes(x.findings), s.kind)
+			assert.Contains(t, x.findings[0].Message, "only in part", s.kind)
+		}
+	}
+	for _, k := range kinds {
+		if k.name != "an ELF file" || runtime.GOOS == "linux" {
+			assert.True(t, seen[k.name], "no sample of %s", k.name)
+		}
+	}
+}
+
+// A memory says nothing of the kind, nor does one that begins with a small file
+// of some kind, or with bytes that look a little like one.
+func TestMemoriesAreOfNoKind(t *testing.T) {
+	memory := faults.Synth(rand.New(rand.NewPCG(31, 2)), 64<<10)
+	for name, change := range map[string]func(d []byte){
+		"plain":                 func([]byte) {},
+		"zeros first":           func(d []byte) { clear(d[:64]) },
+		"a small blob first":    func(d []byte) { form{d, big}.u32(0, 0xD00DFEED).u32(4, 2000).u32(20, 17) },
+		"00 01 00 00 first":     func(d []byte) { form{d, big}.u32(0, 0x10000) },
+		"55 AA first":           func(d []byte) { form{d, little}.u16(0, 0xAA55).u16(0x18, 0) },
+		"MZ first":              func(d []byte) { copy(d, "MZ") },
+		"GIF8 without the rest": func(d []byte) { copy(d, "GIF8?!") },
+	} {
+		data := bytes.Clone(memory)
+		change(data)
+		k, _ := kindOf(data)
+		assert.Nil(t, k, name)
+	}
+}
+
+// What follows a file that states its length is no padding of a read.
+func TestPaddingBehindAFile(t *testing.T) {
+	data := append(blank(40<<10, binary.LittleEndian).text(0x8000, "\x01CD001\x01").u32(0x8050, 20).u16(0x8080, 2048).data, make([]byte, 100<<10)...)
+	r := rand.New(rand.NewPCG(31, 3))
+	for i := range data[:0x8000] {
+		data[i] = byte(r.Uint32())
+	}
+	for i := 0x8100; i < 40<<10; i++ {
+		data[i] = byte(r.Uint32())
+	}
+	assert.NotContains(t, codes(examineBytes(t, data).Findings), "tail-constant")
+	data[0x8000] = 0 // no disc image any more
+	assert.Contains(t, codes(examineBytes(t, data).Findings), "tail-constant")
+}
+
+// Files that carry addresses have whatever size the program in them has.
+func TestSizeOfRecordsIsNotJudged(t *testing.T) {
+	im, err := image.New(strings.NewReader(":0400000001020304F2\n:00000001FF\n"), 32, image.Options{Format: image.FormatIntelHex})
+	require.NoError(t, err)
+	rep, err := Examine(nil, im)
+	require.NoError(t, err)
+	assert.NotContains(t, codes(rep.Findings), "size-odd")
+}
+
+func FuzzKindOf(f *testing.F) {
+	for _, s := range samples(f) {
+		if len(s.data) < 50<<10 {
+			f.Add(s.data)
+		}
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		k, length := kindOf(data)
+		if k == nil {
+			assert.Zero(t, length)
+		}
+		x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+		x.checkSize()
+		x.checkTail()
+		assert.True(t, x.fileEnd >= 0 && x.fileEnd <= len(data))
+	})
+}
