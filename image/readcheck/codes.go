@@ -15,7 +15,7 @@ const (
 	CodeDataLaneDead        = "data-lane-dead"        // Fault: one byte of the bus never changes.
 	CodeDataLinesShorted    = "data-lines-shorted"    // Fault: two data lines are always equal.
 	CodeDataLinesOpposite   = "data-lines-opposite"   // Fault: two data lines are always opposite.
-	CodeBlockRepeated       = "block-repeated"        // Fault: a transfer block was delivered again. Note: it may have been.
+	CodeBlockRepeated       = "block-repeated"        // Fault: a transfer block was delivered again. Caution: a small one stands twice. Note: it may have been.
 	CodeTailRepeats         = "tail-repeats"          // Fault: the same, up to the end of the image.
 	CodeTailConstant        = "tail-constant"         // Caution: the image ends in one value or a short pattern.
 	CodeTailCopy            = "tail-copy"             // Fault: the image ends in a copy of an earlier part.

@@ -23,6 +23,9 @@
 //   - data line: the wire that carries one bit of the bus. A bus of 16 or 32
 //     bits has its lines in every second or fourth byte: a lane.
 //   - transfer block: the bytes that the reader asks for at a time, 16 to 4096.
+//   - joint: where two copies of a repeated block meet, or the last copy and
+//     what follows. A block delivered again makes joints of what never stood
+//     together.
 //   - arrangement: an order of bytes in a file other than that of the memory.
 //   - anchor: something a map says that holds by chance hardly ever: a checksum
 //     rule of 16 bits or more, an identity field.
@@ -34,7 +37,8 @@
 // A part of an image counts as read through a stuck address line when 8
 // different rich units agree (16 for the lines inside a unit), the whole image
 // when nothing in it disagrees. Data lines are judged over 4096 bytes of
-// content. A constant tail is worth a caution from 1024 bytes and a 64th of
+// content. A block counts as delivered again when its repetition keeps to block
+// boundaries and scores 2.4 points (see DETECTION.md). A constant tail is worth a caution from 1024 bytes and a 64th of
 // the image on, a constant stretch in a region that should hold content from
 // 1024 bytes on, a tail that is a copy from 4096 bytes on. A byte counts as lost
 // or doubled when 32 pairs of equal sequences are out of step, bytes as swapped

@@ -17,7 +17,7 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 	type count struct{ fault, caution, note int }
 	codes := map[string]*count{}
 	kinds := map[string]*struct{ files, alarmed int }{}
-	alarmed := 0
+	alarmed, bySize := 0, 0
 	for _, f := range files {
 		rep, err := examine(nil, f.data)
 		if err != nil {
@@ -30,10 +30,11 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 		}
 		k.files++
 		worst := map[string]evidence.Severity{}
-		alarm := false
+		alarm, other := false, false
 		for _, fd := range rep.Findings {
 			if fd.Severity != evidence.Note {
 				alarm = true
+				other = other || fd.Code != readcheck.CodeSizeOdd
 				log("alarm: %s: %s", f.name, fd)
 			}
 			if w, ok := worst[fd.Code]; !ok || w == evidence.Note || fd.Severity == evidence.Fault {
@@ -43,6 +44,9 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 		if alarm {
 			k.alarmed++
 			alarmed++
+			if !other {
+				bySize++
+			}
 		}
 		for code, sev := range worst {
 			c := codes[code]
@@ -61,7 +65,8 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 		}
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d files, %d with an alarm (a fault or a caution): %s.\n\n", len(files), alarmed, percent(alarmed, len(files)))
+	fmt.Fprintf(&b, "%d files, %d with an alarm (a fault or a caution): %s. On %d of them nothing is odd but a size that no memory has (`size-odd`); %d have an alarm about their content: %s.\n\n",
+		len(files), alarmed, percent(alarmed, len(files)), bySize, alarmed-bySize, percent(alarmed-bySize, len(files)))
 	b.WriteString("| kind | files | with an alarm | share |\n| --- | ---: | ---: | ---: |\n")
 	for _, name := range sortedKeys(kinds) {
 		k := kinds[name]
