@@ -112,7 +112,8 @@ func Parse(name string, data []byte) (*File, error) {
 // maxProblems is how many mistakes of a file are reported.
 const maxProblems = 50
 
-// problems are mistakes by key.
+// problems are mistakes by key, in which entries of lists are counted from 1,
+// as in region maps.
 type problems struct {
 	list []problem
 	more int
@@ -151,20 +152,20 @@ func (raw fileTOML) check(bad report) *File {
 		bad("format", "this program reads format 1, not %d", raw.Format)
 	}
 	if len(raw.Edits) > MaxEdits {
-		bad(fmt.Sprintf("edit[%d]", MaxEdits), "a file holds at most %d edits; split it", MaxEdits)
+		bad(fmt.Sprintf("edit[%d]", MaxEdits+1), "a file holds at most %d edits; split it", MaxEdits)
 		return file
 	}
 	seen := map[string]int{}
 	var total uint64
 	for i, e := range raw.Edits {
-		key := fmt.Sprintf("edit[%d]", i)
+		key := fmt.Sprintf("edit[%d]", i+1)
 		if err := checkName(e.Name); err != nil {
 			bad(key+".name", "%v", err)
 		}
 		if first, twice := seen[e.Name]; twice {
 			bad(key+".name", "%q is already the name of edit[%d]; every edit needs a name of its own", clip(e.Name), first)
 		} else {
-			seen[e.Name] = i
+			seen[e.Name] = i + 1
 		}
 		edit := e.check(key, bad)
 		total += edit.size()
@@ -184,7 +185,7 @@ func (e editTOML) check(key string, bad report) Edit {
 	changes := 0
 	for k, s := range e.Stretches {
 		changes += len(s.Changes)
-		edit.Stretches = append(edit.Stretches, s.check(fmt.Sprintf("%s.stretch[%d]", key, k), bad))
+		edit.Stretches = append(edit.Stretches, s.check(fmt.Sprintf("%s.stretch[%d]", key, k+1), bad))
 	}
 	if size := edit.size(); changes > MaxChanges || size > MaxBytes {
 		bad(key, "%d changes of %d bytes in all are more than one edit may have (%d changes, %d bytes)", changes, size, MaxChanges, MaxBytes)
@@ -232,7 +233,7 @@ func (s stretchTOML) check(key string, bad report) Stretch {
 		bad(key, "no change: a stretch changes at least one byte")
 	}
 	for i, c := range s.Changes {
-		where := fmt.Sprintf("%s.change[%d]", key, i)
+		where := fmt.Sprintf("%s.change[%d]", key, i+1)
 		change := c.check(where, bad)
 		if n := len(out.Changes); n > 0 && change.Range.Size > 0 && out.Changes[n-1].Range.Size > 0 {
 			switch prev := out.Changes[n-1].Range; {

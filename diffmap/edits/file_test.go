@@ -48,18 +48,18 @@ name = "twice"
 	got := err.Error()
 	for _, want := range []string{
 		"e.toml:1: format: this program reads format 1, not 2",
-		`e.toml:3: edit[0].name: name "a\u202eb" holds a character that does not print`,
-		`e.toml:5: edit[0].stretch[0].lead.adler32: "12" is no 32-bit`,
-		`e.toml:5: edit[0].stretch[0].lead.sha256: "00" is no SHA-256`,
-		"e.toml:6: edit[0].stretch[0].change[0]: the bytes before and after are the same",
-		"e.toml:11: edit[0].stretch[0].change[1].range: ",
-		`e.toml:12: edit[0].stretch[0].change[1].before: "xyz" is no string`,
-		`e.toml:13: edit[0].stretch[0].change[1].after_sha256: "abc" is no SHA-256`,
-		"e.toml:16: edit[0].stretch[0].change[2].before: 1 bytes for a range of 2",
-		"e.toml:17: edit[0].stretch[0].change[2].after: give the bytes or their SHA-256, not both",
-		"e.toml:19: edit[1]: no stretch",
-		`e.toml:22: edit[2].name: "twice" is already the name of edit[1]`,
-		"e.toml:25: edit[2].stretch[0].change[0].range: 2097152 bytes are more than an edit may change (1048576)",
+		`e.toml:3: edit[1].name: name "a\u202eb" holds a character that does not print`,
+		`e.toml:5: edit[1].stretch[1].lead.adler32: "12" is no 32-bit`,
+		`e.toml:5: edit[1].stretch[1].lead.sha256: "00" is no SHA-256`,
+		"e.toml:6: edit[1].stretch[1].change[1]: the bytes before and after are the same",
+		"e.toml:11: edit[1].stretch[1].change[2].range: ",
+		`e.toml:12: edit[1].stretch[1].change[2].before: "xyz" is no string`,
+		`e.toml:13: edit[1].stretch[1].change[2].after_sha256: "abc" is no SHA-256`,
+		"e.toml:16: edit[1].stretch[1].change[3].before: 1 bytes for a range of 2",
+		"e.toml:17: edit[1].stretch[1].change[3].after: give the bytes or their SHA-256, not both",
+		"e.toml:19: edit[2]: no stretch",
+		`e.toml:22: edit[3].name: "twice" is already the name of edit[2]`,
+		"e.toml:25: edit[3].stretch[1].change[1].range: 2097152 bytes are more than an edit may change (1048576)",
 	} {
 		assert.Contains(t, got, want)
 	}
@@ -73,7 +73,7 @@ func TestParseStretchLimits(t *testing.T) {
 	head := "format = 1\n[[edit]]\nname = \"n\"\n[[edit.stretch]]\n"
 	for _, c := range []struct{ text, want string }{
 		{head + change("0x10+1") + change("0x31+1"), ""},
-		{head + change("0x10+1") + change("0x32+1"), "e.toml:10: edit[0].stretch[0].change[1].range: 0x32-0x32 lies more than 32 bytes after 0x10-0x10"},
+		{head + change("0x10+1") + change("0x32+1"), "e.toml:10: edit[1].stretch[1].change[2].range: 0x32-0x32 lies more than 32 bytes after 0x10-0x10"},
 		{head + change("0x10+1") + change("0x11+1"), "does not lie clear"},
 		{head + change("0x10+1") + change("0x5+1"), "does not lie clear"},
 		{head + change("0xFFFFFFFFFFFFFFFF+1") + change("0x0+1"), "does not lie clear"},

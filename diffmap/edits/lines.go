@@ -10,7 +10,7 @@ import (
 // lineIndex tells on which line of an edits file a key stands. The decoder
 // keeps no places, so the file is read once more when there is a mistake to
 // report.
-type lineIndex map[string]int // key such as edit[0].stretch[1].lead -> 1-based line
+type lineIndex map[string]int // key such as edit[1].stretch[2].lead -> 1-based line
 
 func indexLines(data []byte) lineIndex {
 	index := lineIndex{}
@@ -34,9 +34,9 @@ func indexLines(data []byte) lineIndex {
 				switch n := count[path]; {
 				case keys.IsLast() && e.Kind == unstable.ArrayTable:
 					count[path] = n + 1
-					path += "[" + strconv.Itoa(n) + "]"
+					path += "[" + strconv.Itoa(n+1) + "]"
 				case n > 0:
-					path += "[" + strconv.Itoa(n-1) + "]"
+					path += "[" + strconv.Itoa(n) + "]"
 				}
 			}
 			prefix = path

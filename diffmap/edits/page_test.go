@@ -1,6 +1,7 @@
 package edits
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"reflect"
@@ -10,6 +11,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"example.com/calproof/image"
+	"example.com/calproof/maps/demo"
 )
 
 func editsPage(t *testing.T) string {
@@ -25,6 +29,24 @@ func TestPageParses(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, f.Edits, 1)
 	assert.Len(t, f.Edits[0].Stretches[0].Changes, 2)
+
+	// What the page shows is true of the demo: its bytes, hashes and anchors.
+	files, err := demo.Files()
+	require.NoError(t, err)
+	states := map[string]State{}
+	for _, file := range files {
+		if file.Name != "backup.bin" && file.Name != "edited.bin" {
+			continue
+		}
+		im, err := image.New(bytes.NewReader(file.Data), int64(len(file.Data)), image.Options{})
+		require.NoError(t, err)
+		found, err := Find(im, f)
+		require.NoError(t, err)
+		require.Len(t, found, 1)
+		states[file.Name] = found[0].State
+		assert.Equal(t, BothAnchors, found[0].Stretches[0].Confidence)
+	}
+	assert.Equal(t, map[string]State{"backup.bin": Absent, "edited.bin": Present}, states)
 }
 
 // Every key, state, confidence and limit is on the page.
