@@ -3,6 +3,7 @@ package readcheck
 import (
 	"encoding/binary"
 	"fmt"
+	"iter"
 	"math/bits"
 	"slices"
 
@@ -55,13 +56,12 @@ func (t *lineTracker) equal(hash uint64, c class, at ...uint64) {
 // differ ends the run.
 func (t *lineTracker) differ() {
 	t.mismatch = true
-	t.close(t.need)
+	if t.cur.distinct > 0 {
+		t.close(t.need)
+	}
 }
 
 func (t *lineTracker) close(need int) {
-	if t.cur.distinct == 0 {
-		return
-	}
 	if t.cur.distinct >= need {
 		t.cur.ranges = image.MergeRanges(t.cur.ranges)
 		t.runs = append(t.runs, t.cur)
@@ -93,41 +93,131 @@ func (c *content) lines() int {
 	return n
 }
 
-// stuckLine returns where the image reads the same whether address line k is
-// low or high.
+// stuckInside returns where the image reads the same whether an address line
+// that moves inside the units is low or high, for each of these lines. One pass
+// over the bytes serves all of them.
+func (c *content) stuckInside(need, whole int) (runs [unitLines][]lineRun) {
+	var t [unitLines]lineTracker
+	for k := range t {
+		t[k] = lineTracker{need: need, whole: whole}
+	}
+	for _, s := range c.spans {
+		for u := range s.units() {
+			if s.classes[u] == classFill {
+				continue
+			}
+			b := s.unit(u)
+			for k := range t {
+				if pairedInside(b, k) {
+					t[k].equal(s.hashes[u], s.classes[u], s.unitAddr(u))
+				} else {
+					t[k].differ()
+				}
+			}
+		}
+	}
+	for k := range t {
+		runs[k] = t[k].finish()
+	}
+	return runs
+}
+
+// stuckLine returns where the image reads the same whether address line k, one
+// of those that choose the unit, is low or high.
 func (c *content) stuckLine(k, need, whole int) []lineRun {
 	t := lineTracker{need: need, whole: whole}
 	for _, s := range c.spans {
-		if k < unitLines {
-			for u := range s.units() {
-				if s.classes[u] == classFill {
-					continue
-				}
-				if pairedInside(s.unit(u), k) {
-					t.equal(s.hashes[u], s.classes[u], s.unitAddr(u))
-				} else {
-					t.differ()
-				}
-			}
-			continue
-		}
-		step := 1 << (k - unitLines)
-		for u := range s.units() - step {
-			a := s.unitAddr(u)
-			if a>>k&1 == 1 {
-				continue
-			}
-			if s.hashes[u] == s.hashes[u+step] {
-				if s.periodic(u, k) {
+		for lo, hi := range s.pairedUnits(k) {
+			if s.hashes[lo] == s.hashes[hi] {
+				if s.periodic(lo, k) {
 					continue // the repeated block check judges it
 				}
-				t.equal(s.hashes[u], s.classes[u], a, a|1<<k)
+				a := s.unitAddr(lo)
+				t.equal(s.hashes[lo], s.classes[lo], a, a|1<<k)
 			} else {
 				t.differ()
 			}
 		}
 	}
 	return t.finish()
+}
+
+// suspects are the address lines of unitLines and more, and the pairs of them,
+// that are worth looking at: those at which some rich unit reads like its
+// partner. All others contradict themselves everywhere.
+type suspects struct {
+	line uint64     // bit k: line k may be stuck
+	pair [64]uint64 // bit b of entry a < b: lines a and b may touch
+}
+
+// suspects finds them from the units that stand twice, which are few in a
+// healthy image. Two bits for each of many values of a hash tell whether it
+// came up never, once or more often: a value shared by chance costs a look.
+func (c *content) suspects(lines int) suspects {
+	var sus suspects
+	for _, s := range c.spans {
+		size := bits.Len(uint(s.units())) + 4
+		once, twice := make([]uint64, 1<<size>>6+1), make([]uint64, 1<<size>>6+1)
+		slot := func(u int) (int, uint64) {
+			v := s.hashes[u] >> (64 - size)
+			return int(v >> 6), 1 << (v & 63)
+		}
+		for u, class := range s.classes {
+			if class == classRich {
+				at, bit := slot(u)
+				twice[at] |= once[at] & bit
+				once[at] |= bit
+			}
+		}
+		for u, class := range s.classes {
+			if class != classRich {
+				continue
+			}
+			if at, bit := slot(u); twice[at]&bit != 0 {
+				sus.add(s, u, lines)
+			}
+		}
+	}
+	return sus
+}
+
+// add notes at which lines and pairs unit u of s reads like its partner.
+func (sus *suspects) add(s *span, u, lines int) {
+	number := int(s.unitAddr(u) >> unitLines)
+	// other is the unit at which the lines of flip are the other way round.
+	other := func(flip int) bool {
+		v := u + (number ^ flip) - number
+		return v >= 0 && v < s.units() && s.hashes[u] == s.hashes[v]
+	}
+	for a := unitLines; a < lines; a++ {
+		sa := 1 << (a - unitLines)
+		if number&sa != 0 && other(sa) {
+			sus.line |= 1 << a
+		}
+		for b := a + 1; b < lines; b++ {
+			sb := 1 << (b - unitLines)
+			if number&sa != 0 && number&sb == 0 && other(sa|sb) {
+				sus.pair[a] |= 1 << b
+			}
+		}
+	}
+}
+
+// pairedUnits yields, for address line k of unitLines or more, every unit at
+// which the line is low together with the one at which only this line is high.
+func (s *span) pairedUnits(k int) iter.Seq2[int, int] {
+	return func(yield func(lo, hi int) bool) {
+		step := 1 << (k - unitLines)
+		for lo := 0; lo < s.units()-step; lo++ {
+			if in := int(s.unitAddr(lo)>>unitLines) & (2*step - 1); in >= step {
+				lo += 2*step - 1 - in // on to the next unit at which the line is low
+				continue
+			}
+			if !yield(lo, lo+step) {
+				return
+			}
+		}
+	}
 }
 
 // maxBlockLine is the highest line whose partner lies within the longest
@@ -193,59 +283,91 @@ const (
 )
 
 // shortedLines returns where the image reads as it does when address lines
-// a < b touch each other. For a line below unitLines it returns a run over the
-// whole image or none: sparse tables imitate a bridge of such a line over a
-// few kilobytes.
-func (c *content) shortedLines(a, b int, how bridge, need, whole int) []lineRun {
-	t := lineTracker{need: need, whole: whole}
+// a < b touch each other, for each way of behaving. For a line below unitLines
+// it returns a run over the whole image or none: sparse tables imitate a bridge
+// of such a line over a few kilobytes.
+func (c *content) shortedLines(a, b, need, whole int) (runs [2][]lineRun) {
+	if a >= unitLines {
+		return c.shortedUnits(a, b, need, whole)
+	}
+	for _, how := range []bridge{lowWins, highWins} {
+		t := lineTracker{need: need, whole: whole}
+		if c.bridgedLow(&t, a, b, how) {
+			runs[how] = t.finish()
+		}
+	}
+	return runs
+}
+
+// bridgedLow notes the units that read as if lines a and b touched, of which a
+// is below unitLines. It stops with false at the first that does not.
+func (c *content) bridgedLow(t *lineTracker, a, b int, how bridge) bool {
 	for _, s := range c.spans {
-		switch {
-		case b < unitLines:
+		if b < unitLines {
 			for u := range s.units() {
 				if s.classes[u] == classFill {
 					continue
 				}
 				if !bridgedInside(s.unit(u), a, b, how) {
-					return nil
+					return false
 				}
 				t.equal(s.hashes[u], s.classes[u], s.unitAddr(u))
 			}
-		case a < unitLines:
-			step := 1 << (b - unitLines)
-			for u := range s.units() - step {
-				at := s.unitAddr(u)
-				if at>>b&1 == 1 || s.classes[u] == classFill && s.hashes[u] == s.hashes[u+step] {
-					continue
-				}
-				if !bridgedAcross(s.unit(u), s.unit(u+step), a, how) {
-					return nil
-				}
-				t.equal(s.hashes[u], s.classes[u], at, at|1<<b)
+			continue
+		}
+		for lo, hi := range s.pairedUnits(b) {
+			if s.classes[lo] == classFill && s.hashes[lo] == s.hashes[hi] {
+				continue
 			}
-		default:
-			sa, sb := 1<<(a-unitLines), 1<<(b-unitLines)
-			h := s.hashes
-			for u := range s.units() - sa - sb {
-				at := s.unitAddr(u)
-				if at>>a&1 == 1 || at>>b&1 == 1 {
-					continue
-				}
-				third, fourth := u, u+sa+sb
-				if how == highWins {
-					third, fourth = fourth, third
-				}
-				if h[u+sa] == h[u+sb] && h[u+sa] == h[third] {
-					if h[u+sa] == h[fourth] || s.repeats(u+sa, maxBlockLine+1, a, b) {
-						continue // a period: neither line matters
-					}
-					t.equal(h[u+sa], s.classes[u+sa], at|1<<a, at|1<<b, s.unitAddr(third))
-				} else {
-					t.differ()
+			if !bridgedAcross(s.unit(lo), s.unit(hi), a, how) {
+				return false
+			}
+			at := s.unitAddr(lo)
+			t.equal(s.hashes[lo], s.classes[lo], at, at|1<<b)
+		}
+	}
+	return true
+}
+
+// shortedUnits is shortedLines for two lines that choose the unit.
+func (c *content) shortedUnits(a, b, need, whole int) (runs [2][]lineRun) {
+	var t [2]lineTracker
+	for how := range t {
+		t[how] = lineTracker{need: need, whole: whole}
+	}
+	sa := 1 << (a - unitLines)
+	for _, s := range c.spans {
+		h := s.hashes
+		for u, ub := range s.pairedUnits(b) {
+			if ub+sa >= len(h) {
+				break
+			}
+			if int(s.unitAddr(u)>>unitLines)&sa != 0 {
+				continue
+			}
+			if h[u+sa] != h[ub] {
+				t[lowWins].differ()
+				t[highWins].differ()
+				continue
+			}
+			at := s.unitAddr(u)
+			for how, third := range [2]int{lowWins: u, highWins: ub + sa} {
+				fourth := u + ub + sa - third
+				switch {
+				case h[ub] != h[third]:
+					t[how].differ()
+				case h[ub] == h[fourth] || s.repeats(u+sa, maxBlockLine+1, a, b):
+					// a period: neither line matters
+				default:
+					t[how].equal(h[ub], s.classes[ub], at|1<<a, at|1<<b, s.unitAddr(third))
 				}
 			}
 		}
 	}
-	return t.finish()
+	for how := range t {
+		runs[how] = t[how].finish()
+	}
+	return runs
 }
 
 // bridgedInside is shortedLines for two lines that move inside the unit b.
@@ -287,14 +409,17 @@ func bridgedAcross(lo, hi []byte, la int, how bridge) bool {
 // that touch each other.
 func (x *examiner) checkAddressLines() {
 	n := x.c.lines()
-	x.wholeLine = map[string]bool{}
+	sus := x.c.suspects(n)
 	runs := make([][]lineRun, n)
-	for k := range n {
-		need := x.lim.lineUnits
-		if k < unitLines {
-			need = x.lim.lowUnits
+	for k, inside := range x.c.stuckInside(x.lim.lowUnits, x.lim.wholeUnits) {
+		if k < n {
+			runs[k] = inside
 		}
-		runs[k] = x.c.stuckLine(k, need, x.lim.wholeUnits)
+	}
+	for k := unitLines; k < n; k++ {
+		if sus.line>>k&1 == 1 {
+			runs[k] = x.c.stuckLine(k, x.lim.lineUnits, x.lim.wholeUnits)
+		}
 	}
 	stuck := func(k int) bool { return len(runs[k]) > 0 && runs[k][0].whole }
 	shorted := make([]bool, n)
@@ -303,18 +428,20 @@ func (x *examiner) checkAddressLines() {
 			if stuck(a) || stuck(b) {
 				continue // a line that never toggles looks shorted to every other
 			}
-			for _, how := range []bridge{lowWins, highWins} {
-				short := x.c.shortedLines(a, b, how, x.lim.lineUnits, x.lim.wholeUnits)
+			if a >= unitLines && sus.pair[a]>>b&1 == 0 {
+				continue
+			}
+			for how, short := range x.c.shortedLines(a, b, x.lim.lineUnits, x.lim.wholeUnits) {
 				if len(short) == 0 {
 					continue
 				}
 				if short[0].whole {
 					shorted[a], shorted[b] = true, true
-					x.wholeLine[CodeAddressLinesShorted] = true
+					x.holdsWhole(CodeAddressLinesShorted)
 				}
 				where, ranges := describeRuns(short)
 				x.found(CodeAddressLinesShorted, evidence.Fault, ranges,
-					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read again", a, b, where, how)
+					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read again", a, b, where, bridge(how))
 			}
 		}
 	}
@@ -323,7 +450,7 @@ func (x *examiner) checkAddressLines() {
 			continue // a bridge holds each of its lines still over half of the image
 		}
 		if list[0].whole {
-			x.wholeLine[CodeAddressLineStuck] = true
+			x.holdsWhole(CodeAddressLineStuck)
 		}
 		where, ranges := describeRuns(list)
 		x.found(CodeAddressLineStuck, evidence.Fault, ranges,

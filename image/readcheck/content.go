@@ -1,7 +1,12 @@
 package readcheck
 
 import (
+	"cmp"
 	"encoding/binary"
+	"math/bits"
+	"runtime"
+	"slices"
+	"sync"
 
 	"example.com/calproof/image"
 )
@@ -61,12 +66,13 @@ func (s *span) rng(from, to int) image.Range {
 }
 
 // content is an image in the form in which the checks work on it: one copy of
-// its bytes and ten bytes for each unit of 256.
+// its bytes and nine bytes for each unit of 256. Checks read it side by side.
 type content struct {
 	spans []*span
 	size  int
-	hist  histogram // of all bytes
-	rich  int       // units
+
+	counting sync.Once
+	counted  histogram
 }
 
 // maxContent bounds the bytes that are held in memory. It is far above any
@@ -83,43 +89,122 @@ func newContent(spans []*span, rich richness) *content {
 		n := (len(s.data) - s.skip) / unitSize
 		s.hashes = make([]uint64, n)
 		s.classes = make([]class, n)
-		c.hist.add(s.data[:s.skip])
-		c.hist.add(s.data[s.skip+n*unitSize:])
-		for u := range n {
-			b := s.unit(u)
-			s.hashes[u] = hashUnit(b)
-			s.classes[u] = c.classify(b, rich)
-			if s.classes[u] == classRich {
-				c.rich++
+		inParts(n, func(from, to int) {
+			for u := from; u < to; u++ {
+				b := s.unit(u)
+				s.hashes[u] = hashUnit(b)
+				s.classes[u] = rich.classify(b)
 			}
-		}
+		})
 	}
 	return c
 }
 
-// classify tells what the unit b holds and counts its bytes.
-func (c *content) classify(b []byte, rich richness) class {
+// spansIn returns the spans that may hold bytes of r.
+func (c *content) spansIn(r image.Range) []*span {
+	from, _ := slices.BinarySearchFunc(c.spans, r.Start, func(s *span, start uint64) int {
+		return cmp.Compare(s.start+uint64(max(len(s.data), 1)-1), start)
+	})
+	to := from
+	for to < len(c.spans) && c.spans[to].start <= r.Last() {
+		to++
+	}
+	return c.spans[from:to]
+}
+
+// inParts calls do for parts of 0 to n, as many at once as the machine does.
+func inParts(n int, do func(from, to int)) {
+	const least = 1024 // fewer are not worth starting something for
+	parts := max(min(runtime.GOMAXPROCS(0), n/least), 1)
+	var wg sync.WaitGroup
+	for p := range parts {
+		wg.Go(func() { do(n/parts*p+min(n%parts, p), n/parts*(p+1)+min(n%parts, p+1)) })
+	}
+	wg.Wait()
+}
+
+// only returns the one value of every byte, if there is one.
+func (c *content) only() (v byte, ok bool) {
+	if c.size == 0 {
+		return 0, false
+	}
+	for _, s := range c.spans {
+		if len(s.data) > 0 {
+			v = s.data[0]
+			break
+		}
+	}
+	for _, s := range c.spans {
+		if !isFill(s.data) || len(s.data) > 0 && s.data[0] != v {
+			return 0, false
+		}
+	}
+	return v, true
+}
+
+// histogram counts how often each value stands in the image, when it is first
+// asked for: healthy images hardly need it.
+func (c *content) histogram() *histogram {
+	c.counting.Do(func() {
+		for _, s := range c.spans {
+			c.counted.add(s.data)
+		}
+	})
+	return &c.counted
+}
+
+// classify tells what the unit b holds.
+func (r richness) classify(b []byte) class {
 	if isFill(b) {
-		c.hist[b[0]] += uint64(len(b))
 		return classFill
 	}
-	var h [256]uint16
-	for _, v := range b {
-		h[v]++
-	}
-	values, top := 0, uint16(0)
-	for v, n := range h {
-		if n == 0 {
-			continue
-		}
-		values++
-		top = max(top, n)
-		c.hist[v] += uint64(n)
-	}
-	if values >= rich.values && int(top) <= rich.top {
+	if r.enoughValues(b) && r.levelled(b) {
 		return classRich
 	}
 	return classPlain
+}
+
+// enoughValues reports whether b holds as many different values as a rich unit.
+func (r richness) enoughValues(b []byte) bool {
+	var have [4]uint64
+	values := 0
+	for _, v := range b {
+		if bit := uint64(1) << (v & 63); have[v>>6]&bit == 0 {
+			have[v>>6] |= bit
+			if values++; values >= r.values {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// levelled reports whether no value fills more of the unit b than it may. A
+// value that fills more than top bytes stands at both ends of more than top-128
+// of the 128 pairs of bytes that lie half a unit apart: so few equal pairs
+// spare the counting.
+func (r richness) levelled(b []byte) bool {
+	const half = unitSize / 2
+	equal := 0
+	for i := 0; i < half; i += 8 {
+		equal += zeroBytes(binary.LittleEndian.Uint64(b[i:]) ^ binary.LittleEndian.Uint64(b[i+half:]))
+	}
+	if equal <= r.top-half {
+		return true
+	}
+	var h [256]uint16
+	for _, v := range b {
+		if h[v]++; int(h[v]) > r.top {
+			return false
+		}
+	}
+	return true
+}
+
+// zeroBytes counts the bytes of w that are 0.
+func zeroBytes(w uint64) int {
+	const low = 0x7F7F7F7F7F7F7F7F
+	return 8 - bits.OnesCount64(((w&low+low)|w)&^low)
 }
 
 // isFill reports whether b is one value from end to end. It is true for an

@@ -3,7 +3,9 @@ package readcheck
 import (
 	"encoding/binary"
 	"fmt"
+	"iter"
 	"math/bits"
+	"slices"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -23,42 +25,92 @@ type lineStats struct {
 	// For each rotation r of a word, bit i says that lines i and i+r (mod 32)
 	// were ever seen different, and ever seen equal.
 	differ, same [17]uint32
-	moved        bool // every pair was seen both ways; nothing more to learn
 }
 
 func newLineStats() *lineStats { return &lineStats{everyOne: ^uint32(0)} }
 
-// add counts b, whose first byte lies at an address that is a multiple of
-// unitSize and whose length is unitSize.
-func (st *lineStats) add(b []byte) {
-	st.bytes += len(b)
+// statsOf returns what the lines did over units, of unitSize bytes each, whose
+// first bytes lie at multiples of unitSize.
+//
+// It reads all of them for the lines that move, which takes two steps for eight
+// bytes. Pairs of lines cost more, but most are seen both ways within a few
+// words: those are left alone from there on. A line that moves is seen both
+// ways against one that does not.
+func statsOf(units iter.Seq[[]byte]) *lineStats {
+	st := newLineStats()
 	and, or := ^uint64(0), uint64(0)
-	for i := 0; i+8 <= len(b); i += 8 {
-		w := binary.LittleEndian.Uint64(b[i:])
-		and &= w
-		or |= w
-	}
-	st.everyOne &= uint32(and) & uint32(and>>32)
-	st.anyOne |= uint32(or) | uint32(or>>32)
-	for i := 0; i < len(b) && !st.moved; i += 64 {
-		st.addPairs(b[i : i+64])
-	}
-}
-
-func (st *lineStats) addPairs(b []byte) {
-	for i := 0; i+4 <= len(b); i += 4 {
-		w := binary.LittleEndian.Uint32(b[i:])
-		for r := 1; r <= 16; r++ {
-			d := w ^ bits.RotateLeft32(w, -r)
-			st.differ[r] |= d
-			st.same[r] |= ^d
+	for b := range units {
+		st.bytes += len(b)
+		for ; len(b) >= 16; b = b[16:] {
+			v, w := binary.LittleEndian.Uint64(b), binary.LittleEndian.Uint64(b[8:])
+			and &= v & w
+			or |= v | w
 		}
 	}
-	all := ^uint32(0)
-	for r := 1; r <= 16; r++ {
-		all &= st.differ[r] & st.same[r]
+	if st.bytes == 0 {
+		return st
 	}
-	st.moved = all == ^uint32(0)
+	st.everyOne = uint32(and) & uint32(and>>32)
+	st.anyOne = uint32(or) | uint32(or>>32)
+	moves := st.anyOne &^ st.everyOne
+	var open []int // rotations with a pair that was not seen both ways yet
+	for r := 1; r <= 16; r++ {
+		other := bits.RotateLeft32(moves, -r)
+		st.differ[r], st.same[r] = moves^other, moves^other
+		values := st.everyOne ^ bits.RotateLeft32(st.everyOne, -r) // of two lines at rest
+		st.differ[r] |= values &^ (moves | other)
+		st.same[r] |= ^(values | moves | other)
+		if moves&other != 0 {
+			open = append(open, r)
+		}
+	}
+	for b := range units {
+		if len(open) == 0 {
+			break
+		}
+		open = st.addPairs(b, moves, open)
+	}
+	return st
+}
+
+// addPairs counts the pairs of the rotations open in b, and returns those that
+// stay open.
+func (st *lineStats) addPairs(b []byte, moves uint32, open []int) []int {
+	left := open[:0]
+	for _, r := range open {
+		var differ, equal uint32
+		for i := 0; i+4 <= len(b); i += 4 {
+			w := binary.LittleEndian.Uint32(b[i:])
+			d := w ^ bits.RotateLeft32(w, -r)
+			differ |= d
+			equal |= ^d
+		}
+		st.differ[r] |= differ
+		st.same[r] |= equal
+		if pairs := moves & bits.RotateLeft32(moves, -r); pairs&^(st.differ[r]&st.same[r]) != 0 {
+			left = append(left, r)
+		}
+	}
+	return left
+}
+
+// merge returns what the lines did over the bytes of st and of others.
+func (st *lineStats) merge(others ...*lineStats) *lineStats {
+	all := *st
+	for _, o := range others {
+		all.bytes += o.bytes
+		if o.bytes == 0 {
+			continue
+		}
+		// Lines at rest here and there, at another value each, move.
+		all.everyOne &= o.everyOne
+		all.anyOne |= o.anyOne
+		for r := 1; r <= 16; r++ {
+			all.differ[r] |= o.differ[r]
+			all.same[r] |= o.same[r]
+		}
+	}
+	return &all
 }
 
 // dataLine is one data line: bit Bit of the bytes whose address leaves
@@ -118,10 +170,14 @@ func (p linePair) String() string {
 // pairs returns pairs of lines, of a bus of up to 32 bits, that both moved but
 // never apart (or never together).
 func (st *lineStats) pairs() []linePair {
-	if st.moved {
+	still := ^st.anyOne | st.everyOne
+	open := uint32(0)
+	for r := 1; r <= 16; r++ {
+		open |= ^(still | bits.RotateLeft32(still, -r) | st.differ[r]&st.same[r])
+	}
+	if open == 0 {
 		return nil
 	}
-	still := ^st.anyOne | st.everyOne
 	var out []linePair
 	for _, opposite := range []bool{false, true} {
 		// bound[i] holds the lines bound to line i.
@@ -161,40 +217,71 @@ func (st *lineStats) pairs() []linePair {
 	return out
 }
 
-// statsOver collects the data lines over the units of r that hold more than
-// one value.
-func (c *content) statsOver(r image.Range) *lineStats {
-	st := newLineStats()
-	for _, s := range c.spans {
-		part, ok := r.Intersect(image.Range{Start: s.start, Size: uint64(len(s.data))})
-		if !ok {
-			continue
-		}
-		for u := range s.units() {
-			if a := s.unitAddr(u); s.classes[u] != classFill && part.Contains(a) && part.Contains(a+unitSize-1) {
-				st.add(s.unit(u))
+// unitsIn yields the units of content, those that hold more than one value,
+// that lie in ranges.
+func (c *content) unitsIn(ranges ...image.Range) iter.Seq[[]byte] {
+	return func(yield func([]byte) bool) {
+		for _, r := range ranges {
+			for _, s := range c.spansIn(r) {
+				from, to := s.unitsOf(r)
+				for u := from; u < to; u++ {
+					if s.classes[u] != classFill && !yield(s.unit(u)) {
+						return
+					}
+				}
 			}
 		}
 	}
-	return st
+}
+
+// unitsOf returns the units from to to-1 of s, those that lie in r as a whole.
+func (s *span) unitsOf(r image.Range) (from, to int) {
+	part, ok := r.Intersect(image.Range{Start: s.start, Size: uint64(len(s.data))})
+	if !ok || s.units() == 0 {
+		return 0, 0
+	}
+	first := s.unitAddr(0)
+	if part.Last() < first {
+		return 0, 0
+	}
+	from = int((max(part.Start, first) - first + unitSize - 1) / unitSize)
+	return from, min(int((part.Last()-first+1)/unitSize), s.units())
+}
+
+// statsOver collects the data lines over the content of each part, of which
+// the first is the whole image. Those of parts that are too small to be judged
+// are nil.
+func (x *examiner) statsOver(parts []part) []*lineStats {
+	if len(parts) == 0 {
+		return nil
+	}
+	stats := make([]*lineStats, len(parts))
+	var own []image.Range // the units counted with a part
+	for i, p := range parts[1:] {
+		if p.r.Size < uint64(x.lim.dataBytes) {
+			continue // an image in very many pieces would take its square
+		}
+		stats[i+1] = statsOf(x.c.unitsIn(p.r))
+		if skip := -p.r.Start & (unitSize - 1); p.r.Size >= skip+unitSize {
+			own = append(own, image.Range{Start: p.r.Start + skip, Size: (p.r.Size - skip) &^ (unitSize - 1)})
+		}
+	}
+	rest := statsOf(x.c.unitsIn(image.SubtractRanges([]image.Range{parts[0].r}, image.MergeRanges(own))...))
+	stats[0] = rest.merge(slices.DeleteFunc(slices.Clone(stats[1:]), func(st *lineStats) bool { return st == nil })...)
+	return stats
 }
 
 // textShare is the share of printable ASCII, tab, CR, LF and NUL among the
 // bytes of r that are no fill, 0 to 1.
 func (c *content) textShare(r image.Range) float64 {
 	var text, all int
-	for _, s := range c.spans {
-		for u := range s.units() {
-			if s.classes[u] == classFill || !r.Contains(s.unitAddr(u)) {
-				continue
+	for unit := range c.unitsIn(r) {
+		for _, b := range unit {
+			if isText(b) || b == 0 {
+				text++
 			}
-			for _, b := range s.unit(u) {
-				if isText(b) || b == 0 {
-					text++
-				}
-			}
-			all += unitSize
 		}
+		all += unitSize
 	}
 	return float64(text) / float64(max(all, 1))
 }
@@ -203,16 +290,11 @@ func (c *content) textShare(r image.Range) float64 {
 // that of l, fill left out, 0 to 1.
 func (c *content) highShare(r image.Range, l dataLine) float64 {
 	var high, all int
-	for _, s := range c.spans {
-		for u := range s.units() {
-			if s.classes[u] == classFill || !r.Contains(s.unitAddr(u)) {
-				continue
-			}
-			for i, b := range s.unit(u) {
-				if i%l.Width != l.Lane {
-					high += int(b >> 7)
-					all++
-				}
+	for unit := range c.unitsIn(r) {
+		for i, b := range unit {
+			if i%l.Width != l.Lane {
+				high += int(b >> 7)
+				all++
 			}
 		}
 	}
@@ -227,12 +309,10 @@ func isText(b byte) bool {
 // move apart, first over the whole image, then over each part.
 func (x *examiner) checkDataLines() {
 	whole := map[string]bool{}
-	for i, part := range x.parts() {
-		if i > 0 && part.r.Size < uint64(x.lim.dataBytes) {
-			continue // an image in very many pieces would take its square
-		}
-		st := x.c.statsOver(part.r)
-		if st.bytes < x.lim.dataBytes {
+	parts := x.parts()
+	for i, st := range x.statsOver(parts) {
+		part := parts[i]
+		if st == nil || st.bytes < x.lim.dataBytes {
 			if i == 0 {
 				x.skipped("data lines: only %d bytes of content, %d are needed", st.bytes, x.lim.dataBytes)
 			}

@@ -2,9 +2,12 @@ package readcheck
 
 import (
 	"bytes"
+	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
 	"example.com/calproof/image"
@@ -32,8 +35,13 @@ func TestEntropy(t *testing.T) {
 		e := NewEntropies()
 		e.Take(0x100, c.data)
 		assert.InDelta(t, c.want, e.Whole(), 1e-6, c.name)
-		assert.InDelta(t, c.want, entropyOf(c.data), 1e-6, c.name)
 	}
+}
+
+func entropyOf(b []byte) float64 {
+	var h histogram
+	h.add(b)
+	return h.entropy()
 }
 
 // Parts in any order, with gaps between and blocks that cut them, give what a
@@ -67,4 +75,31 @@ func TestEntropiesOfParts(t *testing.T) {
 			assert.InDelta(t, entropyOf(in), e.Part(i), 1e-9, "%v", p)
 		}
 	})
+}
+
+// Blocks of every mixture are judged as the definition judges them.
+func TestHighEntropyAgainstDefinition(t *testing.T) {
+	r := rand.New(rand.NewPCG(17, 1))
+	seen := map[bool]int{}
+	for range 400 {
+		b := make([]byte, entropyUnit)
+		values, often := 1+r.IntN(256), r.IntN(120)
+		for i := range b {
+			if r.IntN(1000) >= often {
+				b[i] = byte(r.IntN(values))
+			} else {
+				b[i] = byte(r.IntN(2)) * 0xFF
+			}
+		}
+		bits := entropyOf(b)
+		for _, least := range []float64{1, 5, 7.5, 7.8, 7.9, 7.94, 8} {
+			if math.Abs(bits-least) < 1e-9 {
+				continue
+			}
+			want := bits >= least
+			seen[want]++
+			require.Equal(t, want, highEntropy(least)(b), "%g bits against %g", bits, least)
+		}
+	}
+	assert.Greater(t, min(seen[true], seen[false]), 400)
 }

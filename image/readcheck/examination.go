@@ -18,7 +18,8 @@ type Examination struct {
 	im    *image.Image
 	spans []*span
 	at    int       // the span that is being filled
-	lined *examiner // after the line checks
+	lined *examiner // for the line checks
+	done  bool      // they were run
 }
 
 // NewExamination begins the examination of im.
@@ -54,22 +55,16 @@ func (e *Examination) Take(block []byte) {
 // Report runs the checks. b is the image and its map, if there is one, and
 // results are those of its checksum rules.
 func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report, error) {
-	lines, err := e.lines(b.Map)
+	begun, err := e.begin(b.Map)
 	if err != nil {
 		return nil, fmt.Errorf("examine: %w", err)
 	}
-	x := &examiner{m: b.Map, c: lines.c, lim: lines.lim}
+	x := &examiner{m: b.Map, c: begun.c, lim: begun.lim}
 	x.checkBlank()
-	x.findings = append(x.findings, lines.findings...)
-	x.unjudged = append(x.unjudged, lines.unjudged...)
-	x.wholeLine = lines.wholeLine
 	if b.Map == nil && len(x.c.spans) == 1 && e.im.Format() == image.FormatRaw {
 		x.checkSize()
 	}
-	x.checkTail()
-	x.checkShift()
-	x.checkOrder()
-	x.checkText()
+	x.atOnce(func(o *examiner) { e.runLines(); o.add(begun) }, (*examiner).checkTail, (*examiner).checkShift, (*examiner).checkOrder, (*examiner).checkText)
 	if b.Map == nil {
 		x.checkEntropy(nil)
 		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
@@ -79,9 +74,8 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 	return x.report(), nil
 }
 
-// lines runs the checks for faults that read the same every time. An agreement
-// asks for them too, so the outcome is kept.
-func (e *Examination) lines(m *maps.Map) (*examiner, error) {
+// begin makes the examiner that runs the line checks.
+func (e *Examination) begin(m *maps.Map) (*examiner, error) {
 	if e.lined != nil && e.lined.m == m {
 		return e.lined, nil
 	}
@@ -93,7 +87,25 @@ func (e *Examination) lines(m *maps.Map) (*examiner, error) {
 		return nil, fmt.Errorf("%d of %d bytes were taken", got, e.im.Size())
 	}
 	lim := limitsFor(m)
-	e.lined = &examiner{m: m, c: newContent(e.spans, lim.rich), lim: lim}
-	e.lined.checkLines()
+	e.lined, e.done = &examiner{m: m, c: newContent(e.spans, lim.rich), lim: lim}, false
 	return e.lined, nil
+}
+
+// runLines runs the checks for faults that read the same every time. An
+// agreement asks for them too, so the outcome is kept.
+func (e *Examination) runLines() {
+	if !e.done {
+		e.lined.checkLines()
+		e.done = true
+	}
+}
+
+// lines returns what the line checks say.
+func (e *Examination) lines(m *maps.Map) (*examiner, error) {
+	x, err := e.begin(m)
+	if err != nil {
+		return nil, err
+	}
+	e.runLines()
+	return x, nil
 }

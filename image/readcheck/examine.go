@@ -36,6 +36,14 @@ func (x *examiner) found(code string, sev evidence.Severity, ranges []image.Rang
 	})
 }
 
+// holdsWhole notes that a finding about address lines holds for the whole image.
+func (x *examiner) holdsWhole(code string) {
+	if x.wholeLine == nil {
+		x.wholeLine = map[string]bool{}
+	}
+	x.wholeLine[code] = true
+}
+
 func (x *examiner) skipped(format string, args ...any) {
 	x.unjudged = append(x.unjudged, fmt.Sprintf(format, args...))
 }

@@ -3,6 +3,7 @@ package readcheck
 import (
 	"bytes"
 	"fmt"
+	"math"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -15,15 +16,9 @@ const entropyUnit = 4096 // bytes whose entropy is taken
 
 // checkText looks for a terminal session or an HTML page in the image.
 func (x *examiner) checkText() {
-	var text uint64
-	for v, n := range x.c.hist {
-		if isSession(byte(v)) {
-			text += n
-		}
-	}
-	if n := uint64(x.c.size); n >= uint64(x.lim.textBytes) && float64(text) >= x.lim.textFile*float64(n) {
+	if text, ok := x.c.mostlyText(x.lim.textFile); ok && x.c.size >= x.lim.textBytes {
 		x.found(CodeTextFile, evidence.Fault, x.all(),
-			"%d of %d bytes are plain text: this is a listing or what a program said, no memory; if it is a hex dump, convert it, else read again", text, n)
+			"%d of %d bytes are plain text: this is a listing or what a program said, no memory; if it is a hex dump, convert it, else read again", text, x.c.size)
 	}
 	for _, s := range x.c.spans {
 		for _, t := range textRuns(s.data, x.lim.textBytes) {
@@ -38,6 +33,25 @@ func (x *examiner) checkText() {
 			}
 		}
 	}
+}
+
+// mostlyText counts the bytes of text and reports whether their share is least
+// or more. It stops counting when they cannot be so many any more.
+func (c *content) mostlyText(least float64) (text int, ok bool) {
+	rest := 0
+	for _, s := range c.spans {
+		for from := 0; from < len(s.data); from += entropyUnit {
+			for _, b := range s.data[from:min(from+entropyUnit, len(s.data))] {
+				if !isSession(b) {
+					rest++
+				}
+			}
+			if float64(c.size-rest) < least*float64(c.size) {
+				return 0, false
+			}
+		}
+	}
+	return c.size - rest, true
 }
 
 // textRuns returns the stretches of least or more bytes of unbroken text in
@@ -64,7 +78,13 @@ func textRuns(data []byte, least int) []fillRun {
 	return runs
 }
 
-func isSession(b byte) bool { return isText(b) || b == 0x1B || b == '\b' }
+func isSession(b byte) bool {
+	const controls = 1<<'\b' | 1<<'\t' | 1<<'\n' | 1<<'\r' | 1<<0x1B
+	if b < 0x20 {
+		return controls>>b&1 == 1
+	}
+	return b < 0x7F
+}
 
 // isHTML reports whether text holds a whole HTML page. A page with a percent
 // sign is a format of the program's own.
@@ -80,37 +100,49 @@ func isHTML(text []byte) bool {
 	return !bytes.ContainsRune(page, '%') && indexFold(page, "</html>") >= 0 && (indexFold(page, "<title>") >= 0 || indexFold(page, "<h1>") >= 0)
 }
 
-// indexFold is bytes.Index for a lower-case word, whatever the case of text.
+// indexFold is bytes.Index for a word that begins with no letter, whatever the
+// case of text.
 func indexFold(text []byte, word string) int {
-	return bytes.Index(bytes.ToLower(text), []byte(word))
+	for from := 0; ; from++ {
+		i := bytes.IndexByte(text[from:], word[0])
+		if i < 0 || len(text)-from-i < len(word) {
+			return -1
+		}
+		from += i
+		if bytes.EqualFold(text[from:from+len(word)], []byte(word)) {
+			return from
+		}
+	}
 }
 
 // sessionLines counts the lines of text that a terminal session has and a
 // program's own text hardly ever.
 func sessionLines(text []byte) int {
+	if bytes.IndexByte(text, '\r') < 0 {
+		return 0
+	}
 	n := 0
 	for line := range bytes.Lines(text) {
-		crlf := bytes.HasSuffix(line, []byte("\r\n"))
-		line = bytes.TrimRight(line, "\r\n ")
-		if isSessionLine(line, crlf) {
+		if bytes.HasSuffix(line, []byte("\r\n")) && isSessionLine(bytes.TrimRight(line, "\r\n ")) {
 			n++
 		}
 	}
 	return n
 }
 
-func isSessionLine(line []byte, crlf bool) bool {
+// isSessionLine judges a line that ended in CR LF, as a terminal's do.
+func isSessionLine(line []byte) bool {
 	for _, end := range []string{": command not found", ": Permission denied", ": No such file or directory", "login:", "Password:", "password:", "Connection closed by foreign host.", "NO CARRIER"} {
-		if crlf && bytes.HasSuffix(line, []byte(end)) {
+		if bytes.HasSuffix(line, []byte(end)) {
 			return true
 		}
 	}
 	for _, begin := range []string{"$ ", "# ", "> ", "Last login: ", "Traceback (most recent call last)", "error: ", "Error: ", "ERROR: "} {
-		if crlf && bytes.HasPrefix(line, []byte(begin)) {
+		if bytes.HasPrefix(line, []byte(begin)) {
 			return true
 		}
 	}
-	return crlf && (bytes.Equal(line, []byte("$")) || bytes.Contains(line, []byte(" login: ")))
+	return bytes.Equal(line, []byte("$")) || bytes.Contains(line, []byte(" login: "))
 }
 
 func excerpt(text []byte) string {
@@ -125,8 +157,9 @@ func excerpt(text []byte) string {
 // checkEntropy looks for stretches that are compressed, encrypted or random.
 // Only a map says whether that is wrong.
 func (x *examiner) checkEntropy(proved []image.Range) {
+	high := highEntropy(x.lim.entropyBits)
 	for _, s := range x.c.spans {
-		for _, run := range entropyRuns(s.data, x.lim) {
+		for _, run := range entropyRuns(s.data, high, x.lim.entropyBytes) {
 			r := s.rng(run.start, run.end)
 			if x.m == nil {
 				x.found(CodeHighEntropy, evidence.Note, []image.Range{r},
@@ -152,10 +185,10 @@ func roleText(r maps.Role) string { return fmt.Sprintf("a region of role %q", r)
 
 // entropyRuns returns the stretches of units of high entropy that are long
 // enough.
-func entropyRuns(data []byte, lim limits) []fillRun {
+func entropyRuns(data []byte, high func([]byte) bool, least int) []fillRun {
 	var runs []fillRun
 	for at := 0; at+entropyUnit <= len(data); at += entropyUnit {
-		if entropyOf(data[at:at+entropyUnit]) < lim.entropyBits {
+		if !high(data[at : at+entropyUnit]) {
 			continue
 		}
 		if n := len(runs); n > 0 && runs[n-1].end == at {
@@ -166,9 +199,47 @@ func entropyRuns(data []byte, lim limits) []fillRun {
 	}
 	out := runs[:0]
 	for _, r := range runs {
-		if r.end-r.start >= lim.entropyBytes {
+		if r.end-r.start >= least {
 			out = append(out, r)
 		}
 	}
 	return out
+}
+
+// highEntropy returns a function that tells whether a block of entropyUnit
+// bytes has least bits a byte or more.
+//
+// With counts n of N bytes the entropy is log2 N less the sum of n*log2 n over
+// N, so that a table spares the logarithms. A value that occurs too often rules
+// the block out before all of it is counted: if a value has the share p, the
+// entropy is at most that of p against the rest, plus log2 255 for the rest.
+func highEntropy(least float64) func(b []byte) bool {
+	var nLog [entropyUnit + 1]float64
+	for n := 2; n <= entropyUnit; n++ {
+		nLog[n] = float64(n) * math.Log2(float64(n))
+	}
+	tooOften := uint16(entropyUnit)
+	for n := entropyUnit - 1; n > entropyUnit/256; n-- {
+		p := float64(n) / entropyUnit
+		if -p*math.Log2(p)-(1-p)*math.Log2(1-p)+(1-p)*math.Log2(255) >= least {
+			break
+		}
+		tooOften = uint16(n)
+	}
+	return func(b []byte) bool {
+		var h [256]uint16
+		for from := 0; from < entropyUnit; from += 256 {
+			for _, v := range b[from : from+256] {
+				h[v]++
+			}
+			if h[0] >= tooOften || h[0xFF] >= tooOften {
+				return false
+			}
+		}
+		sum := 0.0
+		for _, n := range h {
+			sum += nLog[n]
+		}
+		return math.Log2(entropyUnit)-sum/entropyUnit >= least
+	}
 }

@@ -2,6 +2,7 @@ package readcheck
 
 import (
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -26,22 +27,29 @@ func stuckPlain(start uint64, data []byte, k int) bool {
 	return true
 }
 
+func stuckRuns(c *content, k int) []lineRun {
+	if k < unitLines {
+		return c.stuckInside(16, 2)[k]
+	}
+	return c.stuckLine(k, 16, 2)
+}
+
 func TestStuckLineAgainstDefinition(t *testing.T) {
 	for _, start := range []uint64{0, 0x8000, 0x80000000} {
 		for k := range 15 {
 			data := faults.Synth(rand.New(rand.NewPCG(uint64(k), 5)), 32<<10)
 			require.False(t, stuckPlain(start, data, k))
-			assert.Empty(t, contentOf(start, data).stuckLine(k, 16, 2), "line %d of a healthy image", k)
+			assert.Empty(t, stuckRuns(contentOf(start, data), k), "line %d of a healthy image", k)
 			for i := range data {
 				data[i] = data[i&^(1<<k)]
 			}
 			require.True(t, stuckPlain(start, data, k))
-			runs := contentOf(start, data).stuckLine(k, 16, 2)
+			runs := stuckRuns(contentOf(start, data), k)
 			require.Len(t, runs, 1, "line %d", k)
 			assert.True(t, runs[0].whole)
 
 			data[20000] ^= 1 // one byte that contradicts it ...
-			for _, run := range contentOf(start, data).stuckLine(k, 16, 2) {
+			for _, run := range stuckRuns(contentOf(start, data), k) {
 				assert.False(t, run.whole, "line %d", k) // ... leaves only parts
 			}
 		}
@@ -53,7 +61,7 @@ func TestShortedLinesAgainstDefinition(t *testing.T) {
 		for _, pair := range [][2]int{{0, 1}, {2, 7}, {0, 9}, {7, 8}, {8, 14}, {12, 13}} {
 			a, b := pair[0], pair[1]
 			data := faults.Synth(rand.New(rand.NewPCG(uint64(a), uint64(b))), 32<<10)
-			assert.Empty(t, contentOf(0, data).shortedLines(a, b, how, 16, 2))
+			assert.Empty(t, contentOf(0, data).shortedLines(a, b, 16, 2)[how])
 			out := make([]byte, len(data))
 			for i := range out {
 				j := i
@@ -65,10 +73,10 @@ func TestShortedLinesAgainstDefinition(t *testing.T) {
 				}
 				out[i] = data[j]
 			}
-			runs := contentOf(0, out).shortedLines(a, b, how, 16, 2)
+			runs := contentOf(0, out).shortedLines(a, b, 16, 2)[how]
 			require.Len(t, runs, 1, "lines %d and %d", a, b)
 			assert.True(t, runs[0].whole)
-			assert.Empty(t, contentOf(0, out).shortedLines(a, b, 1-how, 16, 2), "the other level wins nothing")
+			assert.Empty(t, contentOf(0, out).shortedLines(a, b, 16, 2)[1-how], "the other level wins nothing")
 		}
 	}
 }
@@ -99,7 +107,7 @@ func TestDataLinesByBus(t *testing.T) {
 					for i := lane; i < len(data); i += width {
 						data[i] = data[i]&^(1<<bit) | byte(v<<bit)
 					}
-					st := contentOf(0, data).statsOver(imageOf(t, data).Bounds())
+					st := statsOf(contentOf(0, data).unitsIn(imageOf(t, data).Bounds()))
 					low, high := st.stuck()
 					want, other := low, high
 					if v == 1 {
@@ -158,8 +166,7 @@ func TestDataPairsAgainstDefinition(t *testing.T) {
 				data[at+q/8] = data[at+q/8]&^(1<<(q%8)) | v<<(q%8)
 			}
 		}
-		st := newLineStats()
-		st.add(data)
+		st := statsOf(slices.Values([][]byte{data}))
 		gotEqual, gotOpposite := map[[2]int]bool{}, map[[2]int]bool{}
 		for _, p := range st.pairs() {
 			for l := 0; l < 4; l += p.a.Width {

@@ -20,15 +20,22 @@ type arrangement struct {
 	code string
 	name string
 	fix  string // what to write into the map
-	from func(i, n int) int
+
+	flip  int // bits of the address that are the other way round
+	chips int // log2 of the chips that stand one behind the other
+}
+
+func (a arrangement) from(i, n int) int {
+	i ^= a.flip
+	return i>>a.chips + i&(1<<a.chips-1)*(n>>a.chips)
 }
 
 func arrangements() []arrangement {
 	return []arrangement{
-		{CodeBytesSwapped, "the two bytes of every 16-bit word exchanged", "swapped = 2", func(i, _ int) int { return i ^ 1 }},
-		{CodeBytesSwapped, "the four bytes of every 32-bit word reversed", "swapped = 4", func(i, _ int) int { return i ^ 3 }},
-		{CodeInterleaved, "two chips, one behind the other, whose bytes take turns", "a part with two file ranges", func(i, n int) int { return i/2 + i%2*(n/2) }},
-		{CodeInterleaved, "four chips, one behind the other, whose bytes take turns", "a part with four file ranges", func(i, n int) int { return i/4 + i%4*(n/4) }},
+		{CodeBytesSwapped, "the two bytes of every 16-bit word exchanged", "swapped = 2", 1, 0},
+		{CodeBytesSwapped, "the four bytes of every 32-bit word reversed", "swapped = 4", 3, 0},
+		{CodeInterleaved, "two chips, one behind the other, whose bytes take turns", "a part with two file ranges", 0, 1},
+		{CodeInterleaved, "four chips, one behind the other, whose bytes take turns", "a part with four file ranges", 0, 2},
 	}
 }
 
@@ -56,57 +63,61 @@ func letterTable() *[256]int8 {
 	return &t
 }
 
-// words counts directed pairs inside words of least letters or more.
-func words(data []byte, directed *[1024]bool, letters *[256]int8, least int) int {
-	n, run, pairs := 0, 0, 0
-	prev := int8(-1)
-	for _, b := range data {
-		l := letters[b]
-		if l < 0 {
-			if run >= least {
-				n += pairs
-			}
-			run, pairs, prev = 0, 0, -1
+// wordCounter counts directed pairs of letters in words.
+type wordCounter struct {
+	directed *[1024]bool
+	letters  *[256]int8
+	least    int // letters that make a word
+}
+
+// count counts in bytes lo to hi-1 of data as a arranges it. It looks at every
+// least-th byte: a word lies across one of them.
+func (w wordCounter) count(data []byte, a arrangement, lo, hi int) int {
+	letter := func(i int) int8 { return w.letters[data[a.from(i, len(data))]] }
+	n := 0
+	for p := lo + w.least - 1; p < hi; p += w.least {
+		if letter(p) < 0 {
 			continue
 		}
-		if prev >= 0 && directed[int(prev)<<5|int(l)] {
-			pairs++
+		from, to := p, p+1
+		for from > lo && letter(from-1) >= 0 {
+			from--
 		}
-		prev = l
-		run++
-	}
-	if run >= least {
-		n += pairs
+		for to < hi && letter(to) >= 0 {
+			to++
+		}
+		p = to
+		if to-from < w.least {
+			continue
+		}
+		prev := letter(from)
+		for i := from + 1; i < to; i++ {
+			l := letter(i)
+			if w.directed[int(prev)<<5|int(l)] {
+				n++
+			}
+			prev = l
+		}
 	}
 	return n
 }
 
 // checkOrder looks for bytes in another order than the words of the image.
 func (x *examiner) checkOrder() {
-	directed, letters := directedPairs(), letterTable()
+	w := wordCounter{directedPairs(), letterTable(), x.lim.wordLetters}
 	for _, s := range x.c.spans {
-		n := len(s.data) &^ 3
-		if n < 1024 {
-			continue
-		}
-		starts := sampleStarts(n)
-		asIs := 0
-		for _, at := range starts {
-			asIs += words(s.data[at:min(at+orderChunk, n)], directed, letters, x.lim.wordLetters)
-		}
-		best, bestScore := arrangement{}, 0
-		buf := make([]byte, orderChunk)
-		for _, a := range arrangements() {
-			score := 0
-			for _, at := range starts {
-				b := buf[:min(orderChunk, n-at)]
-				for i := range b {
-					b[i] = s.data[a.from(at+i, n)]
-				}
-				score += words(b, directed, letters, x.lim.wordLetters)
+		data := s.data[:len(s.data)&^3]
+		score := func(a arrangement) (pairs int) {
+			for _, at := range sampleStarts(len(data)) {
+				pairs += w.count(data, a, at, min(at+orderChunk, len(data)))
 			}
-			if score > bestScore {
-				best, bestScore = a, score
+			return pairs
+		}
+		asIs := score(arrangement{})
+		best, bestScore := arrangement{}, 0
+		for _, a := range arrangements() {
+			if n := score(a); n > bestScore {
+				best, bestScore = a, n
 			}
 		}
 		if x.lim.moreWords(bestScore, asIs) {

@@ -102,7 +102,7 @@ func (x *examiner) repetitions() []*repetition {
 // in the image.
 func (c *content) byteBits() *[256]float64 {
 	var info [256]float64
-	for v, n := range c.hist {
+	for v, n := range c.histogram() {
 		info[v] = -math.Log2((float64(n) + 0.5) / (float64(c.size) + 128))
 	}
 	return &info

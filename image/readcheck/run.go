@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -34,6 +35,31 @@ func Examine(m *maps.Map, im *image.Image) (*Report, error) {
 		return nil, fmt.Errorf("examine: %w", err)
 	}
 	return e.Report(b, p.Results)
+}
+
+// atOnce runs checks at the same time, each on an examiner of its own, and
+// adds up what they say in their order: the report does not depend on which
+// ends first. A check reads the image and the map only, and keeps little.
+func (x *examiner) atOnce(checks ...func(*examiner)) {
+	own := make([]examiner, len(checks))
+	var wg sync.WaitGroup
+	for i, check := range checks {
+		own[i] = examiner{m: x.m, c: x.c, lim: x.lim, fileEnd: x.fileEnd}
+		wg.Go(func() { check(&own[i]) })
+	}
+	wg.Wait()
+	for i := range own {
+		x.add(&own[i])
+	}
+}
+
+// add adds what other found to x.
+func (x *examiner) add(other *examiner) {
+	x.findings = append(x.findings, other.findings...)
+	x.unjudged = append(x.unjudged, other.unjudged...)
+	for code := range other.wholeLine {
+		x.holdsWhole(code)
+	}
 }
 
 // report sums up what was found.
@@ -68,9 +94,7 @@ func (x *examiner) nameRegion(f *evidence.Finding) {
 
 // checkLines looks for faults that read the same every time.
 func (x *examiner) checkLines() {
-	x.checkAddressLines()
-	x.checkDataLines()
-	x.checkRepeats()
+	x.atOnce((*examiner).checkAddressLines, (*examiner).checkDataLines, (*examiner).checkRepeats)
 }
 
 // checkMap holds the image against the map, of whose checksum rules results tells.
@@ -192,14 +216,18 @@ func (x *examiner) judgeProof(rules int, proved []image.Range) {
 // value.
 func (c *content) contentIn(ranges []image.Range) uint64 {
 	var n uint64
-	for _, s := range c.spans {
-		for u := range s.units() {
-			if s.classes[u] == classFill {
+	for _, r := range ranges {
+		for _, s := range c.spansIn(r) {
+			part, ok := r.Intersect(image.Range{Start: s.start, Size: uint64(len(s.data))})
+			if !ok || s.units() == 0 {
 				continue
 			}
-			unit := image.Range{Start: s.unitAddr(u), Size: unitSize}
-			for _, r := range ranges {
-				if both, ok := r.Intersect(unit); ok {
+			first := s.unitAddr(0)
+			for u := int((max(part.Start, first) - first) / unitSize); u < s.units() && s.unitAddr(u) <= part.Last(); u++ {
+				if s.classes[u] == classFill {
+					continue
+				}
+				if both, ok := part.Intersect(image.Range{Start: s.unitAddr(u), Size: unitSize}); ok {
 					n += both.Size
 				}
 			}

@@ -67,11 +67,9 @@ func (x *examiner) checkBlank() {
 		x.found(CodeBlank, evidence.Fault, nil, "the image holds no byte; read it again")
 		return
 	}
-	for v, n := range x.c.hist {
-		if n == uint64(x.c.size) {
-			x.found(CodeBlank, evidence.Fault, x.all(),
-				"all %d bytes are 0x%02X: the memory is erased, or nothing was read; check supply and connection and read it again", x.c.size, v)
-		}
+	if v, ok := x.c.only(); ok {
+		x.found(CodeBlank, evidence.Fault, x.all(),
+			"all %d bytes are 0x%02X: the memory is erased, or nothing was read; check supply and connection and read it again", x.c.size, v)
 	}
 }
 
