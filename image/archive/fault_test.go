@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -151,6 +153,85 @@ func TestEveryOperationFails(t *testing.T) {
 	}
 }
 
+// failingFS fails to open a file or folder once.
+type failingFS struct {
+	fs.FS
+	at  int // its n-th call fails, from 1
+	err error
+
+	calls int
+}
+
+func (f *failingFS) Open(name string) (fs.File, error) {
+	if f.calls++; f.calls == f.at {
+		return nil, &fs.PathError{Op: "open", Path: name, Err: f.err}
+	}
+	return f.FS.Open(name)
+}
+
+// TestEveryReadFails lets each file or folder that a writer looks at fail to
+// open in turn, as with too many open files: what cannot be read must not be
+// taken for missing, or be removed.
+func TestEveryReadFails(t *testing.T) {
+	busy := errors.New("too many open files")
+	count, refused := 0, 0
+	for _, from := range starts(t) {
+		for what, add := range from.additions {
+			for at := 1; ; at++ {
+				a := copyOf(t, from.dir)
+				before := entriesOf(t, a)
+				whole := a.Reader
+				f := &failingFS{FS: whole.fsys, at: at, err: busy}
+				a.Reader = &Reader{fsys: f}
+				_, err := a.Add(ctx, add)
+				a.Reader = whole
+				afterFault(t, a, before, add, err)
+				if f.calls < at {
+					require.NoError(t, err, what)
+					break
+				}
+				count++
+				if err != nil {
+					require.ErrorContains(t, err, busy.Error(), what)
+					refused++
+				}
+			}
+		}
+	}
+	require.NotZero(t, refused)
+	t.Logf("%d reads failed, %d additions refused, archive whole after each", count, refused)
+}
+
+// TestReaderBetweenListAndChain: an entry comes in after a reader has listed the
+// folder and before it reads the chain. That is no damage.
+func TestReaderBetweenListAndChain(t *testing.T) {
+	a := copyOf(t, template(t))
+	once := sync.Once{}
+	r := &Reader{fsys: beforeOpen{a.fsys, func(name string) {
+		if path.Base(name) == chainFile {
+			once.Do(func() {
+				_, err := a.Add(ctx, additions()["next entry"])
+				require.NoError(t, err)
+			})
+		}
+	}}}
+	v, err := r.Verify(ctx, VerifyOptions{})
+	require.NoError(t, err)
+	assert.Empty(t, v.Findings)
+	assert.Equal(t, 2, v.Entries)
+}
+
+// beforeOpen calls do before it opens a file.
+type beforeOpen struct {
+	fs.FS
+	do func(name string)
+}
+
+func (b beforeOpen) Open(name string) (fs.File, error) {
+	b.do(name)
+	return b.FS.Open(name)
+}
+
 // TestPowerCutAtEveryOperation stops the program at each operation in turn and
 // loses everything that was not flushed by then, as a power cut may: contents
 // of files, names in folders; and files that were renamed over, new or old.
@@ -185,30 +266,51 @@ func TestPowerCutAtEveryOperation(t *testing.T) {
 }
 
 // TestReadBackCatchesALyingDisk: a disk that stores other bytes than it was
-// given, and reports success.
+// given, once, and reports success. Each write is tried.
 func TestReadBackCatchesALyingDisk(t *testing.T) {
-	a := newArchive(t)
-	a.disk = lyingDisk{}
-	_, err := a.Add(ctx, backup("g", noise(1, 300)))
-	require.ErrorContains(t, err, "does not read back as it was written")
-	a.disk = quickDisk{}
-	assert.Empty(t, entriesOf(t, a))
-	assert.Empty(t, verifyAll(t, a).Findings)
+	dir := template(t)
+	for what, add := range additions() {
+		for at := 1; ; at++ {
+			a := copyOf(t, dir)
+			before := entriesOf(t, a)
+			d := &lyingDisk{at: at}
+			a.disk = d
+			_, err := a.Add(ctx, add)
+			a.disk = quickDisk{}
+			if d.writes < at {
+				require.NoError(t, err, what)
+				require.Greater(t, at, 8)
+				break
+			}
+			require.ErrorContains(t, err, "does not read back as it was written", "%s, write %d", what, at)
+			assert.Equal(t, before, entriesOf(t, a))
+			assert.Empty(t, verifyAll(t, a).Findings)
+		}
+	}
 }
 
-type lyingDisk struct{ quickDisk }
+// lyingDisk changes a bit in one write.
+type lyingDisk struct {
+	quickDisk
+	at, writes int
+}
 
-func (d lyingDisk) Create(path string) (diskFile, error) {
+func (d *lyingDisk) Create(path string) (diskFile, error) {
 	f, err := d.quickDisk.Create(path)
-	return lyingFile{f}, err
+	return lyingFile{f, d}, err
 }
 
-type lyingFile struct{ diskFile }
+type lyingFile struct {
+	diskFile
+	d *lyingDisk
+}
 
 func (f lyingFile) Write(p []byte) (int, error) {
-	q := bytes.Clone(p)
-	q[0] ^= 1
-	return f.diskFile.Write(q)
+	if f.d.writes++; f.d.writes == f.d.at {
+		p = bytes.Clone(p)
+		p[0] ^= 1
+	}
+	return f.diskFile.Write(p)
 }
 
 // sourceThat gives data and does something while it is read.

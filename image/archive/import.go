@@ -113,7 +113,7 @@ func (a *Archive) takeIn(ctx context.Context, in *Reader, folder string, chain [
 			return nil, err
 		}
 		if err := s.consistent(); err != nil {
-			return nil, fmt.Errorf("vehicle %s: %w; run `archive verify`", folder, err)
+			return nil, contradiction(folder, err)
 		}
 		if at := diverge(s.chain, chain); at >= 0 {
 			return nil, fmt.Errorf("%w: the archive has another vehicle or another history under %q: entry %d is %s here and %s there", ErrRefused, folder, at+1, s.chain[at].entry, chain[at].entry)

@@ -101,7 +101,7 @@ func (w *writer) place(add *Addition) error {
 		return err
 	}
 	if err := s.consistent(); err != nil {
-		return fmt.Errorf("vehicle %s: %w; nothing is added to a damaged chain, run `archive verify`", v.Folder, err)
+		return contradiction(v.Folder, err)
 	}
 	if add.Parent != "" && !slices.ContainsFunc(v.Entries, func(e Entry) bool { return e.ImageSHA256 == add.Parent }) {
 		for _, e := range v.Entries {
@@ -159,6 +159,11 @@ func (s *snapshot) consistent() error {
 	return nil
 }
 
+// contradiction is the error for a vehicle to which nothing is added.
+func contradiction(folder string, err error) error {
+	return fmt.Errorf("vehicle %s: %w; nothing is added to a damaged chain, run `archive verify`", folder, err)
+}
+
 // findVehicle returns the vehicle an addition is for, or nil for a new one.
 func (a *Archive) findVehicle(ctx context.Context, add *Addition) (*Vehicle, error) {
 	v, err := a.Vehicle(ctx, add.Vehicle)
@@ -209,7 +214,8 @@ func (w *writer) newFolder(add *Addition) (string, error) {
 
 // tidy removes what an interrupted writer left in a vehicle's folder, or in the
 // archive's own if folder is "". An entry that is on the chain but was never
-// renamed into place is taken off the chain first.
+// renamed into place is taken off the chain first. Where chain and folders
+// contradict one another nothing is removed: it may be what is missing.
 func (w *writer) tidy(folder string) error {
 	dir := filepath.Join(w.a.dir, folder)
 	if folder != "" {
@@ -217,7 +223,11 @@ func (w *writer) tidy(folder string) error {
 		if err != nil {
 			return err
 		}
-		if s.pending != "" {
+		if s.pending == "" {
+			if err := s.consistent(); err != nil {
+				return contradiction(folder, err)
+			}
+		} else {
 			if err := w.writeChain(folder, s.chain[:len(s.chain)-1]); err != nil {
 				return fmt.Errorf("tidy up after an interrupted writer: %w", err)
 			}

@@ -218,7 +218,12 @@ func takeSnapshot(sub fs.FS, folder string) (*snapshot, error) {
 		}
 		last := s.chain[len(s.chain)-1]
 		if len(missing) == 1 && missing[0] == last.entry {
-			if sum, ok := tagManifestSum(sub, incomingPrefix+last.entry); ok && sum == last.sum {
+			sum, err := tagManifestSum(sub, incomingPrefix+last.entry)
+			if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				// Not to be taken for missing: the next writer would remove it.
+				return nil, fmt.Errorf("read vehicle %s: %w", folder, err)
+			}
+			if err == nil && sum == last.sum {
 				s.pending = last.entry
 				return s, nil
 			}
@@ -256,15 +261,14 @@ func listVehicle(fsys fs.FS) (*snapshot, error) {
 	return s, nil
 }
 
-// tagManifestSum returns the hash that stands for an entry, or false if there
-// is none.
-func tagManifestSum(fsys fs.FS, entry string) (string, bool) {
+// tagManifestSum returns the hash that stands for an entry.
+func tagManifestSum(fsys fs.FS, entry string) (string, error) {
 	data, err := readLimited(fsys, path.Join(entry, tagManifest))
 	if err != nil {
-		return "", false
+		return "", err
 	}
 	sum := sha256.Sum256(data)
-	return hex.EncodeToString(sum[:]), true
+	return hex.EncodeToString(sum[:]), nil
 }
 
 // ErrNotFound says that no vehicle or entry answers to a name.
