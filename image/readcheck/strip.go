@@ -30,7 +30,12 @@ type Strip struct {
 	Cells [StripCells]Cell
 }
 
-// NewStrip looks at im. m may be nil: then no byte is outside the map.
+// stripBlock is how many bytes are read at a time: content shows in the first
+// few of a cell.
+const stripBlock = 4 << 10
+
+// NewStrip looks at im, and reads of each cell as much as tells content from
+// erased memory. m may be nil: then no byte is outside the map.
 // repeated and changed are the addresses that findings and comparisons name.
 // A cell with any changed byte is changed, else one with any repeated byte is
 // repeated.
@@ -45,11 +50,12 @@ func NewStrip(m *maps.Map, im *image.Image, repeated, changed []image.Range) (*S
 	if m != nil {
 		held = image.SubtractRanges(held, m.Unmapped())
 	}
+	buf := make([]byte, stripBlock)
 	for i := range s.Cells {
 		cell := s.cell(i)
 		cell.Size = max(cell.Size, 1) // of fewer bytes than cells each has several
 		var err error
-		if s.Cells[i], err = cellOf(im, cell, held); err != nil {
+		if s.Cells[i], err = cellOf(im, cell, held, buf); err != nil {
 			return nil, err
 		}
 		switch {
@@ -80,29 +86,24 @@ func overlaps(ranges []image.Range, cell image.Range) bool {
 }
 
 // cellOf tells content from erased memory in the parts of held that lie in
-// cell.
-func cellOf(im *image.Image, cell image.Range, held []image.Range) (Cell, error) {
+// cell. buf is what is read at a time.
+func cellOf(im *image.Image, cell image.Range, held []image.Range, buf []byte) (Cell, error) {
 	kind := CellOutside
 	var value byte
 	for _, h := range held {
 		part, ok := h.Intersect(cell)
-		if !ok {
-			continue
-		}
-		err := im.Blocks(part, func(_ uint64, block []byte) error {
-			if kind == CellContent || len(block) == 0 {
-				return nil
+		for at := uint64(0); ok && at < part.Size; {
+			block := buf[:min(uint64(len(buf)), part.Size-at)]
+			if _, err := im.ReadAddr(block, part.Start+at); err != nil {
+				return CellOutside, err
 			}
 			if kind == CellOutside {
 				kind, value = CellErased, block[0]
 			}
-			if !isFill(block) || block[0] != value {
-				kind = CellContent
+			if block[0] != value || !isFill(block) {
+				return CellContent, nil
 			}
-			return nil
-		})
-		if err != nil {
-			return CellOutside, err
+			at += uint64(len(block))
 		}
 	}
 	return kind, nil
