@@ -67,46 +67,7 @@ type ihexParser struct {
 }
 
 func (p *ihexParser) scan() {
-	for {
-		rest := p.rest()
-		if len(rest) == 0 {
-			break
-		}
-		if p.endLine == 0 && p.plainLines(rest) {
-			continue
-		}
-		p.oddLine()
-	}
-	if p.err == nil && p.endLine == 0 {
-		p.probs.add(p.line, 0, io.ErrUnexpectedEOF, "the file ends without an end record (:00000001FF); it was cut short")
-	}
-}
-
-// plainLines takes the lines at the start of text that are whole good records
-// and nothing else, as long as at least window bytes are left or text is the
-// last. It reports whether there were any.
-func (p *ihexParser) plainLines(text []byte) bool {
-	p.column = 1
-	at, last := 0, p.off >= p.size
-	for len(text)-at >= window || last && at < len(text) {
-		line := text[at:]
-		n, ok := 0, false
-		if line[0] == ':' {
-			n, ok = digitPair(line[1:])
-		}
-		length := ihexOverhead + 2*n
-		if !ok || length > len(line) || length < len(line) && !p.ends[line[length]] || !p.record(line[1:length]) {
-			break
-		}
-		if at += length; at < len(text) {
-			at += p.lineEnd(text[at:])
-		}
-		if p.endLine != 0 {
-			break
-		}
-	}
-	p.pos += at
-	return at > 0
+	p.scanFile(p, recordShape{mark: ':', count: 1, overhead: ihexOverhead, longest: ihexOverhead + 2*ihexMaxData, end: ":00000001FF"})
 }
 
 // record takes a record without its colon if it is sound in itself.
@@ -192,30 +153,7 @@ func (p *ihexParser) control(kind byte, offset uint16, data []byte) {
 	}
 }
 
-// oddLine takes a line that is not plainly a good record, and moves past it.
-func (p *ihexParser) oddLine() {
-	whole, long := p.text()
-	line, column := trim(whole)
-	p.column = column
-	switch {
-	case len(line) == 0 && !long:
-	case p.endLine != 0:
-		if p.endLine != endReported {
-			p.probs.add(p.line, column, nil, "text after the end record of line %d; nothing may follow it", p.endLine)
-			p.endLine = endReported
-		}
-	case long:
-		p.unsure = true
-		p.probs.add(p.line, column, nil, "bad length: the line is longer than %d characters, the longest a record can be", ihexOverhead+2*ihexMaxData)
-	default:
-		p.diagnose(line, column, p.atLastLine(len(whole)))
-	}
-	if long {
-		p.skipLong()
-		return
-	}
-	p.skip(len(whole))
-}
+func (p *ihexParser) tooLong() { p.unsure = true }
 
 // diagnose takes a line with something on it. It is a good record with blanks
 // around it, or one with a mistake, which is reported.

@@ -4,9 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
-	"io"
 	"slices"
-	"strings"
 )
 
 // recordSink takes the data of records in file order.
@@ -181,98 +179,4 @@ func shortHex(data []byte) string {
 		return fmt.Sprintf("% X ...", data[:8])
 	}
 	return fmt.Sprintf("% X", data)
-}
-
-// recordFile is what the two formats of records have in common while a file is
-// read: a scanner, the mistakes, the notes.
-type recordFile struct {
-	*textScanner
-	probs   *problems
-	sink    recordSink
-	notes   []Note
-	omitted int // notes beyond maxNotes
-	column  int // 1-based, of the current record
-	pairs   *pairTable
-	data    [maxRecord]byte // bytes of a damaged record
-	unsure  bool            // a damaged record may have changed where others belong
-	endLine int             // line of the end record, 0 before it, endReported later
-}
-
-// endReported replaces the line of the end record once text after it has been
-// reported.
-const endReported = -1
-
-// maxRecord is the most bytes a record can have: 255 of data in Intel HEX, with
-// length, offset, type and checksum. maxBody is the same without what is before
-// the data.
-const (
-	maxRecord = 1 + 2 + 1 + maxBody
-	maxBody   = ihexMaxData + 1
-)
-
-// maxNotes is how many notes of one file are kept, so that a hostile file
-// cannot make more of them than it has bytes.
-const maxNotes = 100
-
-func newRecordFile(r io.ReaderAt, size int64, extraEnd byte, sink recordSink, probs *problems) *recordFile {
-	return &recordFile{textScanner: newTextScanner(r, size, extraEnd), sink: sink, probs: probs, pairs: digitPairs()}
-}
-
-func (f *recordFile) note(format string, args ...any) {
-	if len(f.notes) >= maxNotes {
-		f.omitted++
-		return
-	}
-	f.notes = append(f.notes, Note{Line: f.line, Message: fmt.Sprintf(format, args...)})
-}
-
-// trim cuts blanks off both ends of a line and returns the 1-based column at
-// which the rest starts.
-func trim(line []byte) (rest []byte, column int) {
-	text := string(line)
-	left := len(text) - len(strings.TrimLeft(text, " \t"))
-	return line[left:][:len(strings.Trim(text, " \t"))], left + 1
-}
-
-// scanRecords reads the records of a file into an image. scan walks the text,
-// hands every record to f.sink and reports mistakes to f.probs.
-func scanRecords(r io.ReaderAt, size int64, opts Options, format Format, extraEnd byte, scan func(f *recordFile) *Image) (*Image, error) {
-	pass := func(sink recordSink, probs *problems) (*recordFile, *Image) {
-		f := newRecordFile(r, size, extraEnd, sink, probs)
-		return f, scan(f)
-	}
-	b := &builder{}
-	probs := newProblems(format, opts)
-	f, head := pass(b, probs)
-	if f.err != nil {
-		return nil, fmt.Errorf("read line %d: %w", f.line, f.err)
-	}
-	chunks, twice := b.chunks()
-	if len(twice) > 0 && !f.unsure {
-		o := newOverlaps(twice, probs)
-		again, _ := pass(o, &problems{})
-		if again.err != nil {
-			return nil, fmt.Errorf("read line %d: %w", again.line, again.err)
-		}
-		if equal := MergeRanges(o.equal); len(equal) > 0 {
-			f.notes = append(f.notes, Note{o.line, fmt.Sprintf("%d bytes are given more than once, with equal values", TotalSize(equal)), equal})
-		}
-	}
-	if err := probs.err(); err != nil {
-		return nil, err
-	}
-	if len(chunks) == 0 {
-		probs.add(0, 0, nil, "the file is well formed but holds no data bytes")
-		return nil, probs.err()
-	}
-	im, err := newImage(format, chunks)
-	if err != nil {
-		return nil, err
-	}
-	slices.SortStableFunc(f.notes, func(a, b Note) int { return a.Line - b.Line })
-	if f.omitted > 0 {
-		f.notes = append(f.notes, Note{Message: fmt.Sprintf("%d more notes left out", f.omitted)})
-	}
-	im.header, im.start, im.notes = head.header, head.start, f.notes
-	return im, nil
 }

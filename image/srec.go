@@ -56,47 +56,8 @@ type srecParser struct {
 }
 
 func (p *srecParser) scan() {
-	for {
-		rest := p.rest()
-		if len(rest) == 0 {
-			break
-		}
-		if p.endLine == 0 && p.plainLines(rest) {
-			continue
-		}
-		p.oddLine()
-	}
+	p.scanFile(p, recordShape{mark: 's', fold: 0x20, count: 2, overhead: srecOverhead, longest: srecOverhead + 2*srecMaxCount, end: "S7, S8 or S9"})
 	p.head.header = strings.Join(p.headers, "\n")
-	if p.err == nil && p.endLine == 0 {
-		p.probs.add(p.line, 0, io.ErrUnexpectedEOF, "the file ends without an end record (S7, S8 or S9); it was cut short")
-	}
-}
-
-// plainLines takes the lines at the start of text that are whole good records
-// and nothing else, as long as at least window bytes are left or text is the
-// last. It reports whether there were any.
-func (p *srecParser) plainLines(text []byte) bool {
-	p.column = 1
-	at, last := 0, p.off >= p.size
-	for len(text)-at >= window || last && at < len(text) {
-		line := text[at:]
-		n, ok := 0, false
-		if len(line) > srecOverhead && line[0]|0x20 == 's' {
-			n, ok = digitPair(line[2:])
-		}
-		length := srecOverhead + 2*n
-		if !ok || length > len(line) || length < len(line) && !p.ends[line[length]] || !p.record(line[1:length]) {
-			break
-		}
-		if at += length; at < len(text) {
-			at += p.lineEnd(text[at:])
-		}
-		if p.endLine != 0 {
-			break
-		}
-	}
-	p.pos += at
-	return at > 0
 }
 
 // record takes a record without its S if it is sound in itself.
@@ -189,30 +150,7 @@ func (p *srecParser) dataTypes() string {
 	return strings.Join(names, " and ")
 }
 
-// oddLine takes a line that is not plainly a good record, and moves past it.
-func (p *srecParser) oddLine() {
-	whole, long := p.text()
-	line, column := trim(whole)
-	p.column = column
-	switch {
-	case len(line) == 0 && !long:
-	case p.endLine != 0:
-		if p.endLine != endReported {
-			p.probs.add(p.line, column, nil, "text after the end record of line %d; nothing may follow it", p.endLine)
-			p.endLine = endReported
-		}
-	case long:
-		p.records++
-		p.probs.add(p.line, column, nil, "bad length: the line is longer than %d characters, the longest a record can be", srecOverhead+2*srecMaxCount)
-	default:
-		p.diagnose(line, column, p.atLastLine(len(whole)))
-	}
-	if long {
-		p.skipLong()
-		return
-	}
-	p.skip(len(whole))
-}
+func (p *srecParser) tooLong() { p.records++ }
 
 // diagnose takes a line with something on it. It is a good record with blanks
 // around it, or one with a mistake, which is reported.
