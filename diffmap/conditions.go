@@ -133,7 +133,7 @@ func checksumsHold(diff *Result, broken []evidence.Finding, predicted []maps.Pre
 			pass++
 		}
 	}
-	c.say(evidence.Pass, "%d of %s agree", pass, count(uint64(len(diff.Checksums)), "rule"))
+	c.say(evidence.Pass, "%d of %s agree", pass, evidence.Count(uint64(len(diff.Checksums)), "rule"))
 	for _, r := range diff.Checksums {
 		if r.After.Verdict == evidence.Pass {
 			continue
@@ -176,23 +176,23 @@ func editsAllowed(diff *Result, accepted map[string]string) Condition {
 		switch {
 		case r.Outside:
 			f.Code, f.Region = CodeChangedOutside, ""
-			f.Message = fmt.Sprintf("%s changed that no region of the map names: %s; describe them in the map or undo the change", count(r.Bytes, "byte"), where)
+			f.Message = fmt.Sprintf("%s changed that no region of the map names: %s; describe them in the map or undo the change", evidence.Count(r.Bytes, "byte"), where)
 		case protected(r.Role):
 			f.Code = CodeChangedProtected
-			f.Message = fmt.Sprintf("%s of %s region %q changed: %s; no acceptance covers a %s region", count(r.Bytes, "byte"), r.Role, r.Name, where, r.Role)
+			f.Message = fmt.Sprintf("%s of %s region %q changed: %s; no acceptance covers a %s region", evidence.Count(r.Bytes, "byte"), r.Role, r.Name, where, r.Role)
 		case r.Edit == maps.EditAllowed:
-			c.say(evidence.Pass, "%s changed in %q, whose edit is allowed", count(r.Bytes, "byte"), r.Name)
+			c.say(evidence.Pass, "%s changed in %q, whose edit is allowed", evidence.Count(r.Bytes, "byte"), r.Name)
 			continue
 		case r.Edit == maps.EditAsk && isAccepted:
 			used[r.Name] = true
 			f.Code, f.Severity = CodeEditAccepted, evidence.Note
-			f.Message = fmt.Sprintf("%s changed in %q, accepted with the reason: %s", count(r.Bytes, "byte"), r.Name, reason)
+			f.Message = fmt.Sprintf("%s changed in %q, accepted with the reason: %s", evidence.Count(r.Bytes, "byte"), r.Name, reason)
 		case r.Edit == maps.EditAsk:
 			f.Code, f.Severity = CodeEditNotAccepted, evidence.Caution
-			f.Message = fmt.Sprintf("%s changed in %q, whose edit must be accepted by name with a reason: %s", count(r.Bytes, "byte"), r.Name, where)
+			f.Message = fmt.Sprintf("%s changed in %q, whose edit must be accepted by name with a reason: %s", evidence.Count(r.Bytes, "byte"), r.Name, where)
 		default:
 			f.Code = CodeChangedForbidden
-			f.Message = fmt.Sprintf("%s changed in %q, whose edit is forbidden: %s; undo the change, or say edit = \"ask\" in the map if you know better", count(r.Bytes, "byte"), r.Name, where)
+			f.Message = fmt.Sprintf("%s changed in %q, whose edit is forbidden: %s; undo the change, or say edit = \"ask\" in the map if you know better", evidence.Count(r.Bytes, "byte"), r.Name, where)
 		}
 		c.find(f)
 	}
@@ -224,10 +224,10 @@ func protectedUntouched(m *maps.Map, diff *Result) Condition {
 		switch {
 		case r.Outside && r.Bytes > 0:
 			c.find(evidence.Finding{Code: CodeChangedOutside, Severity: evidence.Caution, Ranges: r.Ranges,
-				Message: fmt.Sprintf("%s changed that no region names: what they are cannot be told", count(r.Bytes, "byte"))})
+				Message: fmt.Sprintf("%s changed that no region names: what they are cannot be told", evidence.Count(r.Bytes, "byte"))})
 		case protected(r.Role) && r.Bytes > 0:
 			c.find(evidence.Finding{Code: CodeChangedProtected, Severity: evidence.Fault, Region: r.Name, Ranges: r.Ranges,
-				Message: fmt.Sprintf("%s of %s region %q changed: %s", count(r.Bytes, "byte"), r.Role, r.Name, some(r.Ranges, r.Omitted))})
+				Message: fmt.Sprintf("%s of %s region %q changed: %s", evidence.Count(r.Bytes, "byte"), r.Role, r.Name, some(r.Ranges, r.Omitted))})
 		case protected(r.Role):
 			whole += r.Size
 		}
@@ -245,7 +245,7 @@ func protectedUntouched(m *maps.Map, diff *Result) Condition {
 			}
 		}
 		c.say(evidence.Pass, "%s with %s are unchanged, and %s",
-			count(n, "protected region"), count(whole, "byte"), count(uint64(len(diff.Identity)), "identity field"))
+			evidence.Count(n, "protected region"), evidence.Count(whole, "byte"), evidence.Count(uint64(len(diff.Identity)), "identity field"))
 	}
 	return c
 }
@@ -283,7 +283,7 @@ func tablesInLimits(diff *Result, tables []maps.TableValue) Condition {
 	}
 	if c.Verdict == "" && judged > 0 {
 		c.say(evidence.Pass, "all %s of the %s with declared limits, changed or not, lie within them",
-			count(uint64(cells), "cell"), count(uint64(judged), "table"))
+			evidence.Count(uint64(cells), "cell"), evidence.Count(uint64(judged), "table"))
 	}
 	switch {
 	case judged == 0 && diff.BytesChanged > 0:
@@ -291,10 +291,10 @@ func tablesInLimits(diff *Result, tables []maps.TableValue) Condition {
 	case judged == 0 && c.Verdict == "":
 		c.say(evidence.Pass, "no byte changed, and the map declares no limits")
 	case unlimited > 0:
-		c.findf(CodeNoLimits, evidence.Note, "%s changed in tables without declared limits: not judged", count(uint64(unlimited), "cell"))
+		c.findf(CodeNoLimits, evidence.Note, "%s changed in tables without declared limits: not judged", evidence.Count(uint64(unlimited), "cell"))
 	}
 	if n := outsideTables(diff, tables); n > 0 {
-		c.findf(CodeNoLimits, evidence.Note, "%s changed that belong to no table, axis or field of a checksum: no limits are known for them", count(n, "byte"))
+		c.findf(CodeNoLimits, evidence.Note, "%s changed that belong to no table, axis or field of a checksum: no limits are known for them", evidence.Count(n, "byte"))
 	}
 	return c
 }

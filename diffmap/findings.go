@@ -49,22 +49,6 @@ const (
 	CodeNotJudged         = "not-judged"              // something that could not be judged, and why
 )
 
-// count writes n with its noun: "1 byte", "12,345 bytes".
-func count(n uint64, noun string) string {
-	if n != 1 {
-		noun += "s"
-	}
-	return thousands(n) + " " + noun
-}
-
-func thousands(n uint64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
-
 // some writes the first few ranges and how many more there are.
 func some(ranges []image.Range, omitted uint64) string {
 	const shown = 3
@@ -73,7 +57,7 @@ func some(ranges []image.Range, omitted uint64) string {
 		parts = append(parts, r.String())
 	}
 	if more := uint64(len(ranges)-len(parts)) + omitted; more > 0 {
-		parts = append(parts, fmt.Sprintf("%s more", thousands(more)))
+		parts = append(parts, fmt.Sprintf("%s more", evidence.Thousands(more)))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -102,14 +86,14 @@ func (r *Result) Findings() []evidence.Finding {
 			continue
 		}
 		f := evidence.Finding{Code: CodeChangedRegion, Severity: evidence.Note, Region: c.Name, Ranges: c.Ranges,
-			Message: fmt.Sprintf("%s of region %q changed: %s", count(c.Bytes, "byte"), c.Name, some(c.Ranges, c.Omitted))}
+			Message: fmt.Sprintf("%s of region %q changed: %s", evidence.Count(c.Bytes, "byte"), c.Name, some(c.Ranges, c.Omitted))}
 		switch {
 		case c.Outside:
 			f.Code, f.Severity, f.Region = CodeChangedOutside, evidence.Caution, ""
-			f.Message = fmt.Sprintf("%s changed that no region of the map names: %s", count(c.Bytes, "byte"), some(c.Ranges, c.Omitted))
+			f.Message = fmt.Sprintf("%s changed that no region of the map names: %s", evidence.Count(c.Bytes, "byte"), some(c.Ranges, c.Omitted))
 		case protected(c.Role):
 			f.Code, f.Severity = CodeChangedProtected, evidence.Caution
-			f.Message = fmt.Sprintf("%s of %s region %q changed: %s", count(c.Bytes, "byte"), c.Role, c.Name, some(c.Ranges, c.Omitted))
+			f.Message = fmt.Sprintf("%s of %s region %q changed: %s", evidence.Count(c.Bytes, "byte"), c.Role, c.Name, some(c.Ranges, c.Omitted))
 		}
 		out = append(out, f)
 	}
@@ -154,11 +138,11 @@ func coverageFindings(r *Result, severity evidence.Severity) []evidence.Finding 
 	var out []evidence.Finding
 	if n := image.TotalSize(r.Vanished); n > 0 {
 		out = append(out, evidence.Finding{Code: CodeCoverageVanished, Severity: severity, Ranges: r.Vanished,
-			Message: fmt.Sprintf("the modified image lacks %s of the original: %s", count(n, "byte"), some(r.Vanished, 0))})
+			Message: fmt.Sprintf("the modified image lacks %s of the original: %s", evidence.Count(n, "byte"), some(r.Vanished, 0))})
 	}
 	if n := image.TotalSize(r.Appeared); n > 0 {
 		out = append(out, evidence.Finding{Code: CodeCoverageAppeared, Severity: severity, Ranges: r.Appeared,
-			Message: fmt.Sprintf("the modified image holds %s that the original does not: %s", count(n, "byte"), some(r.Appeared, 0))})
+			Message: fmt.Sprintf("the modified image holds %s that the original does not: %s", evidence.Count(n, "byte"), some(r.Appeared, 0))})
 	}
 	return out
 }

@@ -76,7 +76,7 @@ func (c *Condition) sayTwoWays(diff *Result, predicted []maps.Prediction) {
 		}
 		c.find(f)
 	}
-	of := fmt.Sprintf("%d of %s", both, count(uint64(len(diff.Checksums)), "value"))
+	of := fmt.Sprintf("%d of %s", both, evidence.Count(uint64(len(diff.Checksums)), "value"))
 	switch {
 	case both == 0:
 		c.Evidence = append(c.Evidence, "no value can also be computed from the original's and the changed bytes alone")

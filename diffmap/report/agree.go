@@ -28,7 +28,7 @@ func (d AgreeData) outcome() (evidence.Verdict, []evidence.Finding) {
 
 func (d AgreeData) text(p *printer, findings []evidence.Finding) {
 	words := map[evidence.Verdict]string{evidence.Pass: "agree", evidence.Fail: "do not agree", evidence.Unproven: "may agree, but it is not proved"}
-	p.verdict(d.Agreement.Verdict, "%s %s", count(uint64(len(d.Reads)), "read"), words[d.Agreement.Verdict])
+	p.verdict(d.Agreement.Verdict, "%s %s", evidence.Count(uint64(len(d.Reads)), "read"), words[d.Agreement.Verdict])
 	p.line(0, "")
 	var list [][2]string
 	for i, name := range d.Reads {
@@ -62,7 +62,7 @@ func (p *printer) whereDiffers(where []readcheck.RegionDiff) {
 		if name == "" {
 			name = diffmap.OutsideName
 		}
-		rows = append(rows, []string{name, role, count(w.Bytes, "byte")})
+		rows = append(rows, []string{name, role, evidence.Count(w.Bytes, "byte")})
 	}
 	p.columns(2, "llr", rows)
 }
@@ -71,7 +71,7 @@ func (d AgreeData) differ() string {
 	if d.Differ == 0 {
 		return "0 bytes"
 	}
-	s := count(d.Differ, "byte") + ": " + rangeList(d.Ranges, 4)
+	s := evidence.Count(d.Differ, "byte") + ": " + rangeList(d.Ranges, 4)
 	if d.Truncated {
 		s += " and more beyond those listed"
 	}
@@ -80,7 +80,7 @@ func (d AgreeData) differ() string {
 
 func pairText(pair readcheck.PairDiff) string {
 	s := fmt.Sprintf("%s differ; %s went from 1 to 0, %s from 0 to 1",
-		count(pair.Bytes, "byte"), count(pair.OneToZero, "bit"), thousands(pair.ZeroToOne))
+		evidence.Count(pair.Bytes, "byte"), evidence.Count(pair.OneToZero, "bit"), evidence.Thousands(pair.ZeroToOne))
 	if pair.Block > 0 {
 		s += fmt.Sprintf("; they keep to transfer blocks of %d bytes", pair.Block)
 	}

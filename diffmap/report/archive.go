@@ -135,5 +135,5 @@ func entries(n int) string {
 	if n == 1 {
 		return "1 entry"
 	}
-	return thousands(uint64(n)) + " entries"
+	return evidence.Thousands(uint64(n)) + " entries"
 }

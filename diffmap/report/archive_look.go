@@ -58,7 +58,7 @@ func (d ArchiveListData) outcome() (evidence.Verdict, []evidence.Finding) {
 	for _, v := range d.Vehicles {
 		if v.Damaged > 0 {
 			findings = append(findings, evidence.Finding{Code: CodeEntryUnreadable, Severity: evidence.Fault,
-				Message: fmt.Sprintf("%s of %s cannot be read; run `calproof archive verify %s`", count(uint64(v.Damaged), "entry record"), v.Folder, v.Folder)})
+				Message: fmt.Sprintf("%s of %s cannot be read; run `calproof archive verify %s`", evidence.Count(uint64(v.Damaged), "entry record"), v.Folder, v.Folder)})
 		}
 	}
 	for _, v := range d.Unreadable {
@@ -227,10 +227,10 @@ func (d ArchiveFindData) text(p *printer, _ []evidence.Finding) {
 	p.wrap(0, 2, "no entry of %s keeps %s as its image", d.Archive, name)
 	if n := d.Nearest; n != nil {
 		p.line(0, "")
-		p.wrap(0, 2, "Nearest is %s: %s different", n.Entry.Ref(), count(n.Bytes, "byte"))
+		p.wrap(0, 2, "Nearest is %s: %s different", n.Entry.Ref(), evidence.Count(n.Bytes, "byte"))
 		var rows [][]string
 		for _, r := range n.Regions {
-			rows = append(rows, []string{r.Name, string(r.Role), count(r.Bytes, "byte")})
+			rows = append(rows, []string{r.Name, string(r.Role), evidence.Count(r.Bytes, "byte")})
 		}
 		p.columns(2, "llr", rows)
 	}

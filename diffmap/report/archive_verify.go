@@ -30,7 +30,7 @@ func (d ArchiveVerifyData) outcome() (evidence.Verdict, []evidence.Finding) {
 	findings := d.Verification.Findings
 	if d.HashesOnly && d.Verdicts > 0 {
 		findings = append(slices.Clip(findings), evidence.Finding{Code: CodeVerdictsLeftOut, Severity: evidence.Note,
-			Message: fmt.Sprintf("%s compared by hash only, not computed again (--hashes-only)", count(uint64(d.Verdicts), "kept verdict"))})
+			Message: fmt.Sprintf("%s compared by hash only, not computed again (--hashes-only)", evidence.Count(uint64(d.Verdicts), "kept verdict"))})
 	}
 	return d.Verification.Verdict, findings
 }
@@ -48,9 +48,9 @@ func (d ArchiveVerifyData) text(p *printer, findings []evidence.Finding) {
 		head = d.Detail.Head
 	}
 	if d.Verdicts > 0 {
-		verdicts = fmt.Sprintf("%s, of which %s computed again", thousands(uint64(d.Verdicts)), thousands(uint64(d.Recomputed)))
+		verdicts = fmt.Sprintf("%s, of which %s computed again", evidence.Thousands(uint64(d.Verdicts)), evidence.Thousands(uint64(d.Recomputed)))
 	}
-	p.pairs([][2]string{{"vehicles", thousands(uint64(d.Vehicles))}, {"entries", thousands(uint64(d.Verification.Entries))}, {"files", thousands(uint64(d.Files))},
+	p.pairs([][2]string{{"vehicles", evidence.Thousands(uint64(d.Vehicles))}, {"entries", evidence.Thousands(uint64(d.Verification.Entries))}, {"files", evidence.Thousands(uint64(d.Files))},
 		{"hashed", bytesOf(uint64(d.Bytes))}, {"kept verdicts", verdicts}, {"newest hash", head}})
 	if d.Detail != nil {
 		p.heading("Entries")

@@ -49,13 +49,13 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 	if len(d.Parts) > 0 {
 		output = strings.Join(d.Parts, ", ")
 	}
-	p.wrap(0, 2, "wrote %s: %s, %s in %s", output, formatName(d.OutputFormat), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
+	p.wrap(0, 2, "wrote %s: %s, %s in %s", output, formatName(d.OutputFormat), bytesOf(d.Size), evidence.Count(uint64(len(d.Segments)), "segment"))
 	start, filled := "", ""
 	if d.StartAddress != nil {
 		start = fmt.Sprintf("0x%X", *d.StartAddress)
 	}
 	if d.Filled > 0 {
-		filled = count(d.Filled, "byte") + " of gaps"
+		filled = evidence.Count(d.Filled, "byte") + " of gaps"
 	}
 	p.facts([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
 		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"starts at", start}})

@@ -60,12 +60,12 @@ func (d DiffData) text(p *printer, findings []evidence.Finding) {
 }
 
 func changeSummary(r *diffmap.Result) string {
-	parts := []string{fmt.Sprintf("%s changed in %s", count(r.BytesChanged, "byte"), count(r.ChangeCount, "place"))}
+	parts := []string{fmt.Sprintf("%s changed in %s", evidence.Count(r.BytesChanged, "byte"), evidence.Count(r.ChangeCount, "place"))}
 	if n := image.TotalSize(r.Vanished); n > 0 {
-		parts = append(parts, count(n, "byte")+" vanished")
+		parts = append(parts, evidence.Count(n, "byte")+" vanished")
 	}
 	if n := image.TotalSize(r.Appeared); n > 0 {
-		parts = append(parts, count(n, "byte")+" appeared")
+		parts = append(parts, evidence.Count(n, "byte")+" appeared")
 	}
 	return strings.Join(parts, ", ")
 }
@@ -96,15 +96,15 @@ func (p *printer) regions(list []diffmap.RegionChange) {
 			same++
 			continue
 		}
-		what := count(c.Bytes, "byte") + " changed"
+		what := evidence.Count(c.Bytes, "byte") + " changed"
 		if c.Size > 0 {
-			what = fmt.Sprintf("%s of %s changed", thousands(c.Bytes), count(c.Size, "byte"))
+			what = fmt.Sprintf("%s of %s changed", evidence.Thousands(c.Bytes), evidence.Count(c.Size, "byte"))
 		}
 		if c.Vanished > 0 {
-			what += ", " + thousands(c.Vanished) + " vanished"
+			what += ", " + evidence.Thousands(c.Vanished) + " vanished"
 		}
 		if c.Appeared > 0 {
-			what += ", " + thousands(c.Appeared) + " appeared"
+			what += ", " + evidence.Thousands(c.Appeared) + " appeared"
 		}
 		edit := ""
 		if !c.Outside {
@@ -123,9 +123,9 @@ func (p *printer) changes(r *diffmap.Result) {
 	p.heading("Changes")
 	var rows [][]string
 	for _, c := range r.Changes[:min(shownChanges, len(r.Changes))] {
-		size := count(c.Bytes, "byte")
+		size := evidence.Count(c.Bytes, "byte")
 		if c.Bytes != c.Range.Size {
-			size = fmt.Sprintf("%s of %s", thousands(c.Bytes), count(c.Range.Size, "byte"))
+			size = fmt.Sprintf("%s of %s", evidence.Thousands(c.Bytes), evidence.Count(c.Range.Size, "byte"))
 		}
 		const shownHex = 4 // bytes; a table shows more of a longer change
 		hex := ""
@@ -136,7 +136,7 @@ func (p *printer) changes(r *diffmap.Result) {
 	}
 	p.columns(2, "lrll", rows)
 	if more := r.ChangeCount - uint64(len(rows)); more > 0 {
-		p.line(2, "and %s", count(more, "more change"))
+		p.line(2, "and %s", evidence.Count(more, "more change"))
 	}
 }
 
@@ -171,7 +171,7 @@ func (p *printer) rest(left, shown int, noun, what string) {
 	if shown > 0 {
 		noun = "other " + noun
 	}
-	p.line(2, "%s %s", count(uint64(left), noun), what)
+	p.line(2, "%s %s", evidence.Count(uint64(left), noun), what)
 }
 
 func (p *printer) ruleChanges(list []diffmap.RuleChange) {

@@ -46,7 +46,7 @@ func (d EditsRecordData) text(p *printer, _ []evidence.Finding) {
 		what = "as hashes"
 	}
 	p.wrap(0, 2, "recorded %q in %s: %s in %s, %s", d.Name, d.File,
-		count(image.TotalSize(d.Ranges), "byte"), count(uint64(len(d.Ranges)), "place"), what)
+		evidence.Count(image.TotalSize(d.Ranges), "byte"), evidence.Count(uint64(len(d.Ranges)), "place"), what)
 	p.line(0, "")
 	p.pairs([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}, {"at", rangeList(d.Ranges, 6)}})
 	p.list("What it does", d.Cells)
@@ -82,7 +82,7 @@ func (d EditsFindData) text(p *printer, _ []evidence.Finding) {
 			present++
 		}
 	}
-	p.wrap(0, 2, "%s: %d of %s in %s present", d.Image, present, count(uint64(len(d.Edits)), "recorded edit"), d.File)
+	p.wrap(0, 2, "%s: %d of %s in %s present", d.Image, present, evidence.Count(uint64(len(d.Edits)), "recorded edit"), d.File)
 	if len(d.Edits) > 0 {
 		p.line(0, "")
 	}
@@ -147,16 +147,16 @@ func (p *printer) explanation(e *edits.Explanation) {
 		if r.Shift {
 			moved = ", moved from where it was recorded"
 		}
-		p.labelled(2, 11, what, "%s: %s at %s%s", r.Edit, count(image.TotalSize(r.Ranges), "byte"), rangeList(r.Ranges, 3), moved)
+		p.labelled(2, 11, what, "%s: %s at %s%s", r.Edit, evidence.Count(image.TotalSize(r.Ranges), "byte"), rangeList(r.Ranges, 3), moved)
 	}
 	if len(e.Recognised) == 0 {
 		p.line(2, "none of the recorded edits leads from one image to the other")
 	}
 	if n := image.TotalSize(e.Ignored); n > 0 {
-		p.wrap(2, 4, "%s of stored checksum values and adaptation regions are part of no edit", count(n, "changed byte"))
+		p.wrap(2, 4, "%s of stored checksum values and adaptation regions are part of no edit", evidence.Count(n, "changed byte"))
 	}
 	if e.Bytes > 0 {
-		p.wrap(2, 4, "unexplained: %s at %s", count(e.Bytes, "changed byte"), rangeList(e.Unexplained, 6))
+		p.wrap(2, 4, "unexplained: %s at %s", evidence.Count(e.Bytes, "changed byte"), rangeList(e.Unexplained, 6))
 	} else {
 		p.line(2, "every other changed byte is explained")
 	}

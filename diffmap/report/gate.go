@@ -93,7 +93,7 @@ func (d GateData) reason() string {
 			unproven = append(unproven, c.Code)
 		}
 	}
-	total := count(uint64(len(d.Conditions)), "condition")
+	total := evidence.Count(uint64(len(d.Conditions)), "condition")
 	switch {
 	case failed != nil:
 		return fmt.Sprintf("%s must not be written; %d of %s failed: %s", d.Modified, len(failed), total, strings.Join(failed, ", "))

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
@@ -112,7 +113,7 @@ func (p *printer) cropped(cols, rows drawn, t maps.TableValue, cells []int) {
 	}
 	what := "every changed cell is"
 	if hidden > 0 {
-		what = fmt.Sprintf("%s not", count(uint64(hidden), "changed cell"))
+		what = fmt.Sprintf("%s not", evidence.Count(uint64(hidden), "changed cell"))
 	}
 	p.wrap(4, 6, "drawn: columns %d to %d of %d, rows %d to %d of %d; %s among them",
 		cols.from+1, cols.to, t.Cols, rows.from+1, rows.to, len(t.Cells)/t.Cols, what)

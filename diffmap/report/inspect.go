@@ -233,7 +233,7 @@ func (d InspectData) text(p *printer, findings []evidence.Finding) {
 		}
 		return
 	}
-	p.wrap(0, 2, "%s: %s, %s in %s", d.File, formatName(d.Format), bytesOf(d.Size), count(uint64(len(d.Segments)), "segment"))
+	p.wrap(0, 2, "%s: %s, %s in %s", d.File, formatName(d.Format), bytesOf(d.Size), evidence.Count(uint64(len(d.Segments)), "segment"))
 	start := ""
 	if d.StartAddress != nil {
 		start = fmt.Sprintf("0x%X", *d.StartAddress)
@@ -267,7 +267,7 @@ const shownParts = 40
 
 func (p *printer) more(left int) {
 	if left > 0 {
-		p.line(2, "and %s more", thousands(uint64(left)))
+		p.line(2, "and %s more", evidence.Thousands(uint64(left)))
 	}
 }
 

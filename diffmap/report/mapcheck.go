@@ -95,7 +95,7 @@ func (p MapProblem) String() string {
 
 func (d MapCheckData) text(p *printer, _ []evidence.Finding) {
 	if len(d.Problems) > 0 {
-		p.verdict(evidence.Fail, "%s has %s", d.File, count(uint64(len(d.Problems)), "mistake"))
+		p.verdict(evidence.Fail, "%s has %s", d.File, evidence.Count(uint64(len(d.Problems)), "mistake"))
 		p.line(0, "")
 		for _, problem := range d.Problems {
 			p.line(0, "%s", problem) // not wrapped: editors read these lines
@@ -112,7 +112,7 @@ func (d MapCheckData) text(p *printer, _ []evidence.Finding) {
 		p.verdict(verdict, "%s is a valid region map, but %s when tried on %s", d.File, tallyText(tally(d.Fit)), d.Image)
 	}
 	p.facts([][2]string{{"title", d.Title}, {"names", fmt.Sprintf("%s, %s, %s, %s",
-		count(uint64(d.Regions), "region"), count(uint64(d.Checksums), "checksum rule"),
-		count(uint64(d.Tables), "table"), count(uint64(d.Identities), "identity field"))}})
+		evidence.Count(uint64(d.Regions), "region"), evidence.Count(uint64(d.Checksums), "checksum rule"),
+		evidence.Count(uint64(d.Tables), "table"), evidence.Count(uint64(d.Identities), "identity field"))}})
 	p.findings("Findings", d.Fit, true)
 }

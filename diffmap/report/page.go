@@ -126,7 +126,7 @@ func worstFindings(list []evidence.Finding) []string {
 			}
 		}
 		if more := len(out) - shown; more > 0 {
-			return append(out[:shown], fmt.Sprintf("%s more; all are below.", thousands(uint64(more))))
+			return append(out[:shown], fmt.Sprintf("%s more; all are below.", evidence.Thousands(uint64(more))))
 		}
 		if out != nil {
 			return out
@@ -163,7 +163,7 @@ func gateReasons(g *diffmap.GateResult) []string {
 		}
 	}
 	if out == nil {
-		out = []string{fmt.Sprintf("All %s for writing hold. The evidence for each is below, after what you should know before you write.", count(uint64(len(g.Conditions)), "condition"))}
+		out = []string{fmt.Sprintf("All %s for writing hold. The evidence for each is below, after what you should know before you write.", evidence.Count(uint64(len(g.Conditions)), "condition"))}
 	}
 	return out
 }
@@ -307,7 +307,7 @@ func pageVerdict(p page) verdictView {
 	case p.diff.Equal:
 		v.Symbol, v.Word, v.Headline = "=", "Equal", "The two images are equal."
 	default:
-		v.Headline = "The two images differ. " + count(p.diff.BytesChanged, "byte") + " changed."
+		v.Headline = "The two images differ. " + evidence.Count(p.diff.BytesChanged, "byte") + " changed."
 	}
 	return v
 }

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 )
 
 // axis maps addresses to pixels: pieces of memory to scale, long gaps between
@@ -43,7 +44,7 @@ func newAxis(pieces []image.Range, height float64) axis {
 		switch {
 		case gaps[i] < 0:
 			missing := ax.pieces[i].Start - ax.pieces[i-1].End()
-			ax.breaks = append(ax.breaks, breakView{Y: y + breakHeight/2, Text: count(missing, "byte") + " left out"})
+			ax.breaks = append(ax.breaks, breakView{Y: y + breakHeight/2, Text: evidence.Count(missing, "byte") + " left out"})
 			y += breakHeight
 		case i > 0:
 			y += gaps[i] / ax.perPx

@@ -6,6 +6,7 @@ import (
 	"example.com/calproof/diffmap"
 	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 )
 
 // editsView is which recorded edits account for a difference.
@@ -27,7 +28,7 @@ func newEditsView(e *edits.Explanation, d *diffmap.Result) *editsView {
 	}
 	v := &editsView{Class: "pass", Summary: "Every changed byte belongs to a recorded edit."}
 	if n := image.TotalSize(e.Ignored); n > 0 {
-		v.Ignored = capital(count(n, "changed byte")) + " of stored checksum values and adaptation regions are part of no edit."
+		v.Ignored = capital(evidence.Count(n, "changed byte")) + " of stored checksum values and adaptation regions are part of no edit."
 		v.Summary = "Every other changed byte belongs to a recorded edit."
 	}
 	for _, r := range e.Recognised {
@@ -39,24 +40,24 @@ func newEditsView(e *edits.Explanation, d *diffmap.Result) *editsView {
 			word += ", moved from where it was recorded"
 		}
 		v.Recognised = append(v.Recognised, recognisedView{
-			Word: word, Name: clip(r.Edit, maxName), Bytes: count(image.TotalSize(r.Ranges), "byte"), Where: rangeList(r.Ranges, 3),
+			Word: word, Name: clip(r.Edit, maxName), Bytes: evidence.Count(image.TotalSize(r.Ranges), "byte"), Where: rangeList(r.Ranges, 3),
 		})
 	}
 	if e.Bytes > 0 {
 		v.Class = "unproven"
-		v.Summary = capital(count(e.Bytes, "changed byte")) + " belong to no recorded edit:"
+		v.Summary = capital(evidence.Count(e.Bytes, "changed byte")) + " belong to no recorded edit:"
 		if e.Bytes == 1 {
 			v.Summary = "1 changed byte belongs to no recorded edit:"
 		}
 		for _, r := range e.Unexplained[:min(maxPlaces, len(e.Unexplained))] {
-			text := place(r) + ", " + count(r.Size, "byte")
+			text := place(r) + ", " + evidence.Count(r.Size, "byte")
 			if what := holds(d, r); what != nil {
 				text += ": " + strings.Join(what, "; ")
 			}
 			v.Unexplained = append(v.Unexplained, text)
 		}
 		if more := len(e.Unexplained) - maxPlaces; more > 0 {
-			v.Unexplained = append(v.Unexplained, "and "+count(uint64(more), "more place"))
+			v.Unexplained = append(v.Unexplained, "and "+evidence.Count(uint64(more), "more place"))
 		}
 	}
 	return v

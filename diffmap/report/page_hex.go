@@ -9,6 +9,7 @@ import (
 
 	"example.com/calproof/diffmap"
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
@@ -57,7 +58,7 @@ func stretchViews(p page) ([]stretchView, string, error) {
 	for i, c := range p.diff.Changes {
 		if i == maxStretches {
 			left := len(p.diff.Changes) - maxStretches
-			return out, fmt.Sprintf("%s more changed stretches are counted above and not shown here; the JSON output lists them all.", thousands(uint64(left))), nil
+			return out, fmt.Sprintf("%s more changed stretches are counted above and not shown here; the JSON output lists them all.", evidence.Thousands(uint64(left))), nil
 		}
 		names := make([]string, len(c.Regions))
 		for k, n := range c.Regions {
@@ -65,7 +66,7 @@ func stretchViews(p page) ([]stretchView, string, error) {
 		}
 		v := stretchView{
 			ID: fmt.Sprintf("change-%d", i+1), Range: c.Range.String(),
-			Bytes: count(c.Bytes, "byte") + " changed", Regions: strings.Join(names, ", "), Holds: holds(p.diff, c.Range),
+			Bytes: evidence.Count(c.Bytes, "byte") + " changed", Regions: strings.Join(names, ", "), Holds: holds(p.diff, c.Range),
 		}
 		if i < maxZooms {
 			v.Zoom = newZoom(p, c.Range)
@@ -78,7 +79,7 @@ func stretchViews(p page) ([]stretchView, string, error) {
 		rows += shown
 		v.Hex = template.HTML(hex)
 		if hidden > 0 {
-			v.Hidden = count(uint64(hidden), "row") + " of this stretch not shown"
+			v.Hidden = evidence.Count(uint64(hidden), "row") + " of this stretch not shown"
 		}
 		out = append(out, v)
 	}
@@ -229,9 +230,9 @@ func newZoom(p page, r image.Range) *zoomView {
 	}
 	stretches := "1 changed stretch"
 	if marks > 1 {
-		stretches = thousands(uint64(marks)) + " changed stretches"
+		stretches = evidence.Thousands(uint64(marks)) + " changed stretches"
 	}
-	z.Summary = fmt.Sprintf("%s from %s to %s with %s", count(window.Size, "byte"), z.From, z.To, stretches)
+	z.Summary = fmt.Sprintf("%s from %s to %s with %s", evidence.Count(window.Size, "byte"), z.From, z.To, stretches)
 	if len(names) > 0 {
 		z.Summary += "; tables here: " + strings.Join(names, "; ")
 	}

@@ -47,7 +47,7 @@ func regionViews(p page) []regionView {
 		for i, r := range p.diff.Regions {
 			v := regionView{
 				Key: fmt.Sprint(i + 1), Name: clip(r.Name, maxName), Role: clip(string(r.Role), maxName), Edit: editText(r.Edit),
-				Tags: joinTags(r.Tags), Bytes: thousands(r.Bytes), Changed: r.Bytes > 0,
+				Tags: joinTags(r.Tags), Bytes: evidence.Thousands(r.Bytes), Changed: r.Bytes > 0,
 			}
 			v.Range = "various"
 			if reg, ok := regionByName(p.Map, r.Name); ok {

@@ -163,7 +163,7 @@ func logLabels(p page) []logLabel {
 	}
 	for i := range out {
 		if n := out[i].changed; n > 0 {
-			out[i].detail += ", " + count(n, "byte") + " changed"
+			out[i].detail += ", " + evidence.Count(n, "byte") + " changed"
 		}
 	}
 	slices.SortStableFunc(out, func(a, b logLabel) int { return cmp.Compare(a.rng.Start, b.rng.Start) })
@@ -367,12 +367,12 @@ func legend(roles map[string]bool, erased, changed, faults bool) []legendView {
 
 // logSummary says in words what the drawing shows.
 func logSummary(p page, pieces []image.Range) string {
-	parts := []string{count(image.TotalSize(pieces), "byte") + " from " + fmt.Sprintf("0x%X", pieces[0].Start) + " to " + fmt.Sprintf("0x%X", pieces[len(pieces)-1].Last())}
+	parts := []string{evidence.Count(image.TotalSize(pieces), "byte") + " from " + fmt.Sprintf("0x%X", pieces[0].Start) + " to " + fmt.Sprintf("0x%X", pieces[len(pieces)-1].Last())}
 	if p.diff != nil {
 		var where []string
 		for _, r := range p.diff.Regions {
 			if r.Bytes > 0 && len(where) < 8 {
-				where = append(where, clip(r.Name, maxName)+": "+count(r.Bytes, "byte"))
+				where = append(where, clip(r.Name, maxName)+": "+evidence.Count(r.Bytes, "byte"))
 			}
 		}
 		if len(where) > 0 {

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
@@ -194,7 +195,7 @@ func tableSummary(c diffmap.TableChange) string {
 		}
 	}
 	unit := clip(c.After.Unit, 24)
-	text := fmt.Sprintf("%s of %s changed", thousands(uint64(len(c.Cells))), count(uint64(len(c.After.Cells)), "cell"))
+	text := fmt.Sprintf("%s of %s changed", evidence.Thousands(uint64(len(c.Cells))), evidence.Count(uint64(len(c.After.Cells)), "cell"))
 	if len(c.Cells) > 0 {
 		lo, hi := signed(low, c.After.Decimals), signed(high, c.After.Decimals)
 		if lo == hi && len(c.Cells) == 1 {
@@ -206,7 +207,7 @@ func tableSummary(c diffmap.TableChange) string {
 		}
 	}
 	if outside > 0 {
-		text += fmt.Sprintf("; %s outside the limits of the map", count(uint64(outside), "changed cell"))
+		text += fmt.Sprintf("; %s outside the limits of the map", evidence.Count(uint64(outside), "changed cell"))
 	}
 	if c.AxesChanged {
 		text += "; an axis changed as well"

@@ -27,7 +27,7 @@ func (d PlanData) text(p *printer, findings []evidence.Finding) {
 	p.pairs([][2]string{
 		{"map", d.Map.line()},
 		{"line", fmt.Sprintf("%s bits/s, %d bits a byte (%s)", decimal(d.BitsPerSecond), d.BitsPerByte, d.Framing())},
-		{"transfer", fmt.Sprintf("%s of %s", count(d.Exchanges, "exchange"), bytesOf(uint64(d.Block)))},
+		{"transfer", fmt.Sprintf("%s of %s", evidence.Count(d.Exchanges, "exchange"), bytesOf(uint64(d.Block)))},
 		{"requests", fmt.Sprintf("%s more for requests and what frames the answers", readcheck.Time{Seconds: d.OverSeconds})},
 	})
 	p.heading("A full read takes, by adapter latency")
@@ -69,7 +69,7 @@ func (d PlanData) judged() string {
 	}
 	switch {
 	case bad > 0:
-		return fmt.Sprintf("%s out of limits", count(bad, "figure"))
+		return fmt.Sprintf("%s out of limits", evidence.Count(bad, "figure"))
 	case d.Plan.Verdict == evidence.Unproven:
 		return "the read was quicker than the map says"
 	case !given:

@@ -82,7 +82,7 @@ func (d ResealData) text(p *printer, findings []evidence.Finding) {
 func (d ResealData) reason() string {
 	switch {
 	case len(d.Refused) > 0:
-		return "not resealed, nothing was written; " + count(uint64(len(d.Refused)), "reason") + " against it"
+		return "not resealed, nothing was written; " + evidence.Count(uint64(len(d.Refused)), "reason") + " against it"
 	case len(d.Fields) == 0:
 		return "every checksum rule agrees already; nothing had to change"
 	}
@@ -93,7 +93,7 @@ func (d ResealData) reason() string {
 		}
 	}
 	return fmt.Sprintf("%s put right; %d of %s agree now, and nothing else differs from the input",
-		count(uint64(len(d.Fields)), "stored value"), agree, count(uint64(len(d.Rules)), "rule"))
+		evidence.Count(uint64(len(d.Fields)), "stored value"), agree, evidence.Count(uint64(len(d.Rules)), "rule"))
 }
 
 // spaced writes hexadecimal digits in pairs: "12 AB".

@@ -96,7 +96,7 @@ func (d AlgorithmsData) text(p *printer, _ []evidence.Finding) {
 		}
 		return
 	}
-	p.line(0, "%s", count(uint64(len(d.Algorithms)), "algorithm"))
+	p.line(0, "%s", evidence.Count(uint64(len(d.Algorithms)), "algorithm"))
 	for _, family := range []struct {
 		f     checksum.Family
 		title string
@@ -104,7 +104,7 @@ func (d AlgorithmsData) text(p *printer, _ []evidence.Finding) {
 		var rows [][]string
 		for _, a := range d.Algorithms {
 			if a.Family == family.f {
-				rows = append(rows, []string{a.Name, thousands(uint64(a.Width)), strings.Join(a.Aliases, ", ")})
+				rows = append(rows, []string{a.Name, evidence.Thousands(uint64(a.Width)), strings.Join(a.Aliases, ", ")})
 			}
 		}
 		if rows == nil {
@@ -123,7 +123,7 @@ func (p *printer) algorithm(a AlgorithmView) {
 	}
 	p.pairs([][2]string{
 		{"other names", strings.Join(a.Aliases, ", ")},
-		{"width", count(uint64(a.Width), "bit")},
+		{"width", evidence.Count(uint64(a.Width), "bit")},
 		{"parameters", a.Parameters},
 		{"check", a.Check + ` (of the nine bytes "123456789")`},
 		{"residue", residue},

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"example.com/calproof/diffmap"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
@@ -23,7 +24,7 @@ func shape(t maps.TableValue) string {
 	case len(t.Cells) == 1 && t.X == nil:
 		return "one value"
 	case t.Y == nil && t.Rows <= 1:
-		return count(uint64(t.Cols), "cell")
+		return evidence.Count(uint64(t.Cols), "cell")
 	}
 	return fmt.Sprintf("%d x %d cells", t.Rows, t.Cols)
 }
@@ -82,7 +83,7 @@ func (p *printer) tableChanges(list []diffmap.TableChange) {
 }
 
 func (p *printer) tableChange(t diffmap.TableChange) {
-	p.wrap(2, 4, "%s: %d of %s changed", tableTitle(t.After), len(t.Cells), count(uint64(len(t.After.Cells)), "cell"))
+	p.wrap(2, 4, "%s: %d of %s changed", tableTitle(t.After), len(t.Cells), evidence.Count(uint64(len(t.After.Cells)), "cell"))
 	for _, side := range []struct{ when, problem string }{{"before", t.Before.Problem}, {"after", t.After.Problem}} {
 		if side.problem != "" {
 			p.wrap(4, 6, "%s: could not be decoded: %s", side.when, side.problem)
@@ -116,7 +117,7 @@ func (p *printer) tableChange(t diffmap.TableChange) {
 	}
 	p.columns(4, "lrlrrl", rows)
 	if more := len(t.Cells) - shownCells; more > 0 {
-		p.line(4, "and %s", count(uint64(more), "more cell"))
+		p.line(4, "and %s", evidence.Count(uint64(more), "more cell"))
 	}
 }
 

@@ -235,7 +235,7 @@ func rangeList(ranges []image.Range, n int) string {
 	}
 	s := strings.Join(parts, ", ")
 	if more := len(ranges) - len(parts); more > 0 {
-		s += fmt.Sprintf(" and %s more", thousands(uint64(more)))
+		s += fmt.Sprintf(" and %s more", evidence.Thousands(uint64(more)))
 	}
 	return s
 }
@@ -244,26 +244,9 @@ func rangeList(ranges []image.Range, n int) string {
 func bytesOf(n uint64) string {
 	switch {
 	case n >= 1<<20 && n%(1<<20) == 0:
-		return fmt.Sprintf("%s bytes (%s MiB)", thousands(n), thousands(n>>20))
+		return fmt.Sprintf("%s bytes (%s MiB)", evidence.Thousands(n), evidence.Thousands(n>>20))
 	case n >= 1<<10 && n%(1<<10) == 0:
-		return fmt.Sprintf("%s bytes (%s KiB)", thousands(n), thousands(n>>10))
+		return fmt.Sprintf("%s bytes (%s KiB)", evidence.Thousands(n), evidence.Thousands(n>>10))
 	}
-	return count(n, "byte")
-}
-
-// count writes n with its noun: "1 byte", "12,345 bytes".
-func count(n uint64, noun string) string {
-	if n != 1 {
-		noun += "s"
-	}
-	return thousands(n) + " " + noun
-}
-
-// thousands writes n with a comma between groups of three digits.
-func thousands(n uint64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
+	return evidence.Count(n, "byte")
 }

@@ -72,7 +72,7 @@ func rulesAgree(list []maps.RuleResult) string {
 	case pass == len(list):
 		return fmt.Sprintf("all %d checksum rules agree", pass)
 	}
-	return fmt.Sprintf("%d of %s agree", pass, count(uint64(len(list)), "checksum rule"))
+	return fmt.Sprintf("%d of %s agree", pass, evidence.Count(uint64(len(list)), "checksum rule"))
 }
 
 func tally(findings []evidence.Finding) (faults, cautions uint64) {
@@ -90,11 +90,11 @@ func tally(findings []evidence.Finding) (faults, cautions uint64) {
 func tallyText(faults, cautions uint64) string {
 	switch {
 	case cautions == 0:
-		return count(faults, "fault")
+		return evidence.Count(faults, "fault")
 	case faults == 0:
-		return count(cautions, "caution")
+		return evidence.Count(cautions, "caution")
 	}
-	return count(faults, "fault") + " and " + count(cautions, "caution")
+	return evidence.Count(faults, "fault") + " and " + evidence.Count(cautions, "caution")
 }
 
 func ruleName(r maps.RuleResult) string {
