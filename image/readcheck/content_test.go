@@ -48,13 +48,13 @@ func TestSizes(t *testing.T) {
 	data := faults.Synth(rand.New(rand.NewPCG(12, 1)), 64<<10)
 	for n, code := range map[int]string{
 		64<<10 - 1: "size-near", 64<<10 + 2: "size-near", 48<<10 + 1: "size-near",
-		50001: "size-odd", 64<<10 - 200: "size-odd",
+		50001: "size-odd", 64<<10 - 200: "size-odd", 56 << 10: "size-odd", 200: "size-odd",
 	} {
 		rep := examineBytes(t, append(bytes.Clone(data), data...)[:n])
 		assert.Contains(t, codes(rep.Findings), code, "%d bytes", n)
 	}
-	for _, n := range []int{64 << 10, 48 << 10, 40 << 10} {
-		rep := examineBytes(t, data[:n])
+	for _, n := range []int{64 << 10, 48 << 10, 96 << 10, 128, 100} {
+		rep := examineBytes(t, append(bytes.Clone(data), data...)[:n])
 		assert.NotContains(t, codes(rep.Findings), "size-near", "%d bytes", n)
 		assert.NotContains(t, codes(rep.Findings), "size-odd", "%d bytes", n)
 	}

@@ -52,6 +52,7 @@ func TestInjectedFaultsAreFoundWithoutMap(t *testing.T) {
 	least := map[string]int{ // of 40
 		"address-line-stuck": each, "address-line-stuck-part": 38, "address-lines-shorted": each,
 		"data-line-stuck": 39, "data-lines-shorted": each, "block-repeated": 38, "truncated-padded": 38,
+		"block-repeated-small": 38, "block-repeated-once": 36, "truncated": 38,
 	}
 	for i, class := range faults.Classes() {
 		want, ok := least[class.Name]

@@ -195,3 +195,21 @@ func TestRepeatScore(t *testing.T) {
 	})
 	assert.InDelta(t, plain.score, both.score, 0.1, "another one on boundaries is no sign of tables")
 }
+
+// Even an image full of repeated blocks is judged in little time and says what
+// was left out.
+func TestManyRepeats(t *testing.T) {
+	data := make([]byte, 1<<20)
+	r := rand.New(rand.NewPCG(6, 11))
+	for i := range data {
+		data[i] = byte(r.Uint32())
+	}
+	for i := 0; i+96 <= len(data); i += 96 {
+		copy(data[i+32:i+64], data[i:i+32])
+	}
+	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+	x.checkRepeats()
+	assert.Len(t, x.findings, maxJoints)
+	require.Len(t, x.unjudged, 1)
+	assert.Contains(t, x.unjudged[0], "10922 stretches")
+}

@@ -2,8 +2,10 @@ package readcheck
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"math"
+	"slices"
 )
 
 // Healthy images repeat themselves too: tables of equal records, equal
@@ -77,22 +79,28 @@ func (x *examiner) repetitions() []*repetition {
 			}
 		}
 	}
-	joints := x.c.joints(on)
-	for i, r := range on {
-		others := 0
-		for _, said := range off {
-			if said >= othersShare*r.said {
-				others++
-			}
-		}
+	slices.Sort(off)
+	var open []*repetition // those that the joints decide
+	for _, r := range on {
+		least, _ := slices.BinarySearch(off, othersShare*r.said)
 		r.score = min(math.Log2(float64(r.period)/minBlock), scoreOctaves) +
 			scoreCopies*min(math.Log2(float64(r.copies-1)), scoreDoubling) +
-			scoreNew*float64(joints[i].fresh) +
-			scoreOthers*math.Log2(float64(1+others)) +
+			scoreOthers*math.Log2(float64(1+len(off)-least)) +
 			scoreAlike*r.alike(info) +
 			scoreStep*float64(r.steps)
-		if joints[i].known {
-			r.score += scoreKnown
+		if r.score+scoreNew*2*(gramSize-1) >= x.lim.repeatScore-noteScore {
+			open = append(open, r)
+		}
+	}
+	if len(open) > maxJoints {
+		slices.SortStableFunc(open, func(a, b *repetition) int { return cmp.Compare(b.said, a.said) })
+		x.skipped("%d stretches may be blocks delivered again; only the %d longest and richest of them were looked at closely", len(open), maxJoints)
+		open = open[:maxJoints]
+	}
+	for i, j := range x.c.joints(open) {
+		open[i].score += scoreNew * float64(j.fresh)
+		if j.known {
+			open[i].score += scoreKnown
 		}
 	}
 	return on
@@ -161,10 +169,12 @@ func (r *repetition) alike(info *[256]float64) float64 {
 // Sequences of gramSize bytes are looked for across the joints of a
 // repetition: between two copies, and between the last copy and what follows.
 // Each joint has three of them. jointSize bytes across the inner joint are
-// looked for as a whole.
+// looked for as a whole. Of more than maxJoints repetitions only those that say
+// most get points for their joints; an image with so many is bad enough.
 const (
 	gramSize  = 4
 	jointSize = 12
+	maxJoints = 1024
 )
 
 // joint is what is known about the joints of a repetition.

@@ -13,13 +13,14 @@ const (
 	nearSize = 2
 
 	leastSize  = 128      // smallest image whose size is judged: the smallest memories
-	sizeBits   = 3        // memories have 4 to 7 times a power of two bytes, ...
-	sectorSize = 64 << 10 // ... or whole sectors of this size
+	sizeBits   = 2        // memories have 2 or 3 times a power of two bytes, ...
+	sectorSize = 32 << 10 // ... or whole sectors of this size
 	nearBits   = 4        // as near as nearSize counts what is 8 to 15 times a power of two
 )
 
-// checkSize judges the size of a raw image without a map, which is one span. Memories have round
-// sizes; a file that says itself what it is has the one that it states.
+// checkSize judges the size of a raw image without a map, which is one span.
+// Memories have round sizes; a file that says itself what it is has the one
+// that it states.
 func (x *examiner) checkSize() {
 	s := x.c.spans[0]
 	n := len(s.data)
