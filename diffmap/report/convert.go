@@ -15,7 +15,7 @@ type ConvertData struct {
 	Output       string        `json:"output"`
 	OutputFormat image.Format  `json:"output_format"`
 	Parts        []string      `json:"parts,omitempty"`  // files written, if the image was split
-	Size         uint64        `json:"size"`             // bytes written, in all parts
+	Size         uint64        `json:"size"`             // bytes of the image, in all parts; fill is not counted
 	Segments     []image.Range `json:"segments"`         // of each part; an image is split into equal ones
 	Filled       uint64        `json:"filled,omitempty"` // bytes of gaps written with the fill byte
 	StartAddress *uint64       `json:"start_address,omitempty"`
@@ -49,7 +49,11 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 	if len(d.Parts) > 0 {
 		output = strings.Join(d.Parts, ", ")
 	}
-	p.wrap(0, 2, "wrote %s: %s, %s in %s", output, formatName(d.OutputFormat), bytesOf(d.Size), evidence.Count(uint64(len(d.Segments)), "segment"))
+	size, each := d.Size+d.Filled, ""
+	if n := uint64(len(d.Parts)); n > 0 {
+		size, each = size/n, " each"
+	}
+	p.wrap(0, 2, "wrote %s: %s, %s in %s%s", output, formatName(d.OutputFormat), bytesOf(size), evidence.Count(uint64(len(d.Segments)), "segment"), each)
 	start, filled := "", ""
 	if d.StartAddress != nil {
 		start = fmt.Sprintf("0x%X", *d.StartAddress)
@@ -58,6 +62,6 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 		filled = evidence.Count(d.Filled, "byte") + " of gaps"
 	}
 	p.facts([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
-		{"addresses", rangeList(d.Segments, 4)}, {"filled", filled}, {"starts at", start}})
+		{"addresses", rangeList(d.Segments, 4) + each}, {"filled", filled}, {"starts at", start}})
 	p.notes(d.Notes)
 }
