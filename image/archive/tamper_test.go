@@ -179,7 +179,7 @@ func (e effort) damages(data []byte, at int, buf []byte, try func(kind string, d
 	if now(1) && (last || data[at] != data[at+1]) {
 		try("removal", append(append(buf[:0], data[:at]...), data[at+1:]...))
 	}
-	if now(2) && !last {
+	if (now(2) || at > 0 && data[at-1] == '\n') && !last { // at a line's end nothing looks cut off
 		try("truncation", data[:at:at])
 	}
 	if now(3) && !last && data[at] != data[at+1] {

@@ -177,24 +177,27 @@ func (v *validator) completeness() {
 	}
 	for _, file := range slices.Sorted(maps.Keys(v.report.Files)) {
 		payload := isPayload(file)
-		in, lists := 0, v.tagManifests
+		lists, prefix := v.tagManifests, "tag"
 		if payload {
-			lists = v.manifests
+			lists, prefix = v.manifests, ""
 		}
-		for _, sums := range lists {
-			if _, ok := sums[file]; ok {
-				in++
+		var lacking []string
+		for algorithm, sums := range lists {
+			if _, ok := sums[file]; !ok {
+				lacking = append(lacking, prefix+"manifest-"+algorithm+".txt")
 			}
 		}
+		slices.Sort(lacking)
+		where := strings.Join(lacking, ", ")
 		switch {
-		case in == len(lists):
+		case len(lacking) == 0:
 		case !payload && strings.HasPrefix(file, "tagmanifest-"):
 		case !payload:
-			v.strict("tag-file-unlisted", file, "is listed in %d of %d tag manifests", in, len(lists))
-		case in == 0 || v.report.Version == "1.0":
-			v.bad("payload-unlisted", file, "is listed in %d of %d payload manifests", in, len(lists))
+			v.strict("tag-file-unlisted", file, "is not listed in %s", where)
+		case len(lacking) == len(lists) || v.report.Version == "1.0":
+			v.bad("payload-unlisted", file, "is not listed in %s", where)
 		default:
-			v.strict("payload-unlisted", file, "is listed in %d of %d payload manifests", in, len(lists))
+			v.strict("payload-unlisted", file, "is not listed in %s", where)
 		}
 	}
 }
