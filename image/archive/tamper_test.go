@@ -22,7 +22,7 @@ import (
 const fullTamper = "CALPROOF_TAMPER_FULL"
 
 // tamperArchive is a small archive with every kind of file: a backup with all
-// that an entry can hold, an edit that names it as its parent, an attachment.
+// that an entry can hold, and an edit that names it as its parent.
 func tamperArchive(t testing.TB) map[string][]byte {
 	t.Helper()
 	a := newArchive(t)
@@ -30,8 +30,6 @@ func tamperArchive(t testing.TB) map[string][]byte {
 	_, err := a.Add(ctx, backup("Groomer 2", image))
 	require.NoError(t, err)
 	_, err = a.Add(ctx, Addition{Vehicle: "Groomer 2", Kind: Modified, Image: BytesSource("edited.bin", noise(2, 16)), Parent: sumOf(image), Verdict: passed(evidence.Unproven)})
-	require.NoError(t, err)
-	_, err = a.Add(ctx, Addition{Vehicle: "Groomer 2", Kind: Attachment, Attached: []*Source{BytesSource("pins.txt", []byte("pin 1\n"))}})
 	require.NoError(t, err)
 	return loadFS(t, a.Dir())
 }
