@@ -202,6 +202,20 @@ func TestLinksAreNotFollowed(t *testing.T) {
 	t.Logf("%d files and folders replaced by links", len(places))
 }
 
+// TestLinksInsideAnEntry: a link to equal bytes in the same entry is no second
+// copy of them.
+func TestLinksInsideAnEntry(t *testing.T) {
+	a := newArchive(t)
+	fill(t, a, "g", 50)
+	data := filepath.Join(a.Dir(), "g", "0001-backup-2026-11-25", "data")
+	image := filepath.Join(data, "image", "backup.bin")
+	require.NoError(t, os.Remove(image))
+	require.NoError(t, os.Symlink(filepath.Join("..", "second-read", "second-read.bin"), image))
+	got := verifyAll(t, a)
+	assert.Equal(t, evidence.Fail, got.Verdict)
+	assert.Contains(t, fmt.Sprint(got.Findings), "data/image/backup.bin: is a symbolic link")
+}
+
 // outsideOf returns what lies at a place that may be a file or a folder.
 func outsideOf(t testing.TB, place string) map[string][]byte {
 	t.Helper()
