@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"example.com/calproof/checksum"
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck"
@@ -161,6 +162,14 @@ func TestBytesAreReadOnce(t *testing.T) {
 		require.NoError(t, err)
 		f.once(t, nil)
 		f2.once(t, nil)
+	})
+	t.Run("sum", func(t *testing.T) {
+		b, f := counted(t, nil, data)
+		alg, err := checksum.Lookup("CRC-32/ISO-HDLC")
+		require.NoError(t, err)
+		_, err = checksum.Over(alg, b.Image, b.Image.Segments()...)
+		require.NoError(t, err)
+		f.once(t, nil)
 	})
 }
 

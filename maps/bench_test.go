@@ -3,6 +3,7 @@ package maps_test
 import (
 	"bytes"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"io"
@@ -54,44 +55,73 @@ func BenchmarkPeerCRC32(b *testing.B) {
 	}
 }
 
-// BenchmarkCheckEightRules evaluates eight rules over all of 64 MiB;
-// BenchmarkCheckEightRulesAndFile hashes the file in the same pass,
-// BenchmarkCheckSeparately reads the ranges of each rule by itself, and
-// BenchmarkPeerSHA256 hashes the file and nothing else. Bytes are counted once.
-func BenchmarkCheckEightRules(b *testing.B) {
-	bound := eightRules(b)
-	for b.Loop() {
-		require.Len(b, bound.Check(), 8)
+// BenchmarkReadOnce hashes a file of 64 MiB and evaluates one or eight rules over
+// all of it, in one pass; beside it the hash alone, the rules alone, and both in
+// a pass of their own. Bytes are counted once.
+func BenchmarkReadOnce(b *testing.B) {
+	for _, n := range []int{1, 8} {
+		bound, size := wholeFile(b, n)
+		hash := func(b *testing.B) {
+			_, err := io.Copy(sha256.New(), bound.Image.File())
+			require.NoError(b, err)
+		}
+		for _, job := range []struct {
+			name string
+			do   func(b *testing.B)
+		}{
+			{"SHA-256", hash},
+			{"rules", func(b *testing.B) { require.Len(b, bound.Check(), n) }},
+			{"both in one pass", func(b *testing.B) {
+				require.NoError(b, maps.ReadOnce(nil, &maps.Pass{Bound: bound, Rules: true, File: sha256.New()}))
+			}},
+			{"both in two passes", func(b *testing.B) { hash(b); require.Len(b, bound.Check(), n) }},
+			{"rules one by one", func(b *testing.B) { require.Len(b, maps.CheckSeparately(bound), n) }},
+		} {
+			b.Run(fmt.Sprintf("rules=%d/job=%s", n, strings.ReplaceAll(job.name, " ", "-")), func(b *testing.B) {
+				b.SetBytes(size)
+				for b.Loop() {
+					job.do(b)
+				}
+			})
+		}
 	}
 }
 
-func BenchmarkCheckEightRulesAndFile(b *testing.B) {
-	bound := eightRules(b)
-	for b.Loop() {
-		require.NoError(b, maps.ReadOnce(nil, &maps.Pass{Bound: bound, Rules: true, File: sha256.New()}))
+// BenchmarkSideBySide compares two files of 64 MiB while their eight rules are
+// evaluated and both are hashed; beside it the same in passes of their own.
+func BenchmarkSideBySide(b *testing.B) {
+	one, size := wholeFile(b, 8)
+	two, _ := wholeFile(b, 8)
+	visit := func(_ uint64, blocks [][]byte) error {
+		if !bytes.Equal(blocks[0], blocks[1]) {
+			return errors.New("they differ")
+		}
+		return nil
 	}
+	b.Run("job=one-pass", func(b *testing.B) {
+		b.SetBytes(2 * size)
+		for b.Loop() {
+			require.NoError(b, maps.ReadOnce(visit, &maps.Pass{Bound: one, Rules: true, File: sha256.New()}, &maps.Pass{Bound: two, Rules: true, File: sha256.New()}))
+		}
+	})
+	b.Run("job=passes-of-their-own", func(b *testing.B) {
+		b.SetBytes(2 * size)
+		for b.Loop() {
+			require.NoError(b, maps.ReadOnce(visit, &maps.Pass{Bound: one}, &maps.Pass{Bound: two}))
+			for _, bound := range []*maps.Bound{one, two} {
+				require.Len(b, bound.Check(), 8)
+				require.NoError(b, maps.ReadOnce(nil, &maps.Pass{Bound: bound, File: sha256.New()}))
+			}
+		}
+	})
 }
 
-func BenchmarkCheckSeparately(b *testing.B) {
-	bound := eightRules(b)
-	for b.Loop() {
-		require.Len(b, maps.CheckSeparately(bound), 8)
-	}
-}
-
-func BenchmarkPeerSHA256(b *testing.B) {
-	bound := eightRules(b)
-	for b.Loop() {
-		_, err := io.Copy(sha256.New(), bound.Image.File())
-		require.NoError(b, err)
-	}
-}
-
-// eightRules binds a map to a file on disk.
-func eightRules(b *testing.B) *maps.Bound {
+// wholeFile binds a map of n rules to a file on disk, of the size returned.
+func wholeFile(b *testing.B, n int) (*maps.Bound, int64) {
 	const size = 64 << 20
+	algorithms := []string{"CRC-32/ISO-HDLC", "CRC-16/IBM-3740", "CRC-32/ISCSI", "CRC-64/XZ", "sum-32/u32be", "sum-16/u8", "CRC-16/KERMIT", "xor-8/u8"}
 	var rules strings.Builder
-	for i, a := range []string{"CRC-32/ISO-HDLC", "CRC-16/IBM-3740", "CRC-32/ISCSI", "CRC-64/XZ", "sum-32/u32be", "sum-16/u8", "CRC-16/KERMIT", "xor-8/u8"} {
+	for i, a := range algorithms[:n] {
 		fmt.Fprintf(&rules, "[[checksum]]\nname = \"%d\"\nalgorithm = %q\ncover = [\"0x0-0x3FFFEFF\"]\nstored = { at = 0x%X }\n", i, a, 0x3FFFF00+16*i)
 	}
 	path := filepath.Join(b.TempDir(), "image.bin")
@@ -99,8 +129,7 @@ func eightRules(b *testing.B) *maps.Bound {
 	bound, err := maps.Open(path, parse(b, size, rules.String()), image.Options{Format: image.FormatRaw})
 	require.NoError(b, err)
 	b.Cleanup(func() { bound.Close() })
-	b.SetBytes(size)
-	return bound
+	return bound, size
 }
 
 // BenchmarkCheckDemo evaluates the rules of the demo, 512 KiB.
