@@ -1,7 +1,6 @@
 package diffmap
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -13,46 +12,18 @@ import (
 	"example.com/calproof/checksum"
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/imagetest"
 	"example.com/calproof/image/readcheck"
 	"example.com/calproof/maps"
 )
 
-// countedFile counts how often each byte of a file is asked for.
-type countedFile struct {
-	data  []byte
-	asked []int
-}
-
-func (f *countedFile) ReadAt(p []byte, off int64) (int, error) {
-	n, err := bytes.NewReader(f.data).ReadAt(p, off)
-	for i := range n {
-		f.asked[int(off)+i]++
-	}
-	return n, err
-}
-
 // counted binds a map to a file whose bytes are counted from now on.
-func counted(t *testing.T, m *maps.Map, data []byte) (*maps.Bound, *countedFile) {
-	f := &countedFile{data, make([]int, len(data))}
+func counted(t *testing.T, m *maps.Map, data []byte) (*maps.Bound, *imagetest.CountedFile) {
+	f := &imagetest.CountedFile{Data: data}
 	b, err := maps.New("file", f, int64(len(data)), m, image.Options{Format: image.FormatRaw})
 	require.NoError(t, err)
-	clear(f.asked)
+	f.Reset()
 	return b, f
-}
-
-// once demands that each byte was asked for once; those of again, which are
-// read by themselves too, at least once.
-func (f *countedFile) once(t *testing.T, again []image.Range) {
-	t.Helper()
-	again = image.MergeRanges(again)
-	for addr, n := range f.asked {
-		for len(again) > 0 && again[0].Last() < uint64(addr) {
-			again = again[1:]
-		}
-		if apart := len(again) > 0 && again[0].Contains(uint64(addr)); n != 1 && (!apart || n == 0) {
-			t.Fatalf("the byte at 0x%X is asked for %d times", addr, n)
-		}
-	}
 }
 
 // apart are what is read by itself besides: stored values, cells and axes of
@@ -91,7 +62,7 @@ func TestBytesAreReadOnce(t *testing.T) {
 		v, agreed, err := VerifyFile(b, nil, h)
 		require.NoError(t, err)
 		assert.Nil(t, agreed)
-		f.once(t, apart(m, v.Checksums))
+		f.Once(t, apart(m, v.Checksums)...)
 		assert.Equal(t, sum(data), fmt.Sprintf("%x", h.Sum(nil)))
 	})
 	t.Run("verify with a second read", func(t *testing.T) {
@@ -100,8 +71,8 @@ func TestBytesAreReadOnce(t *testing.T) {
 		h := sha256.New()
 		v, agreed, err := VerifyFile(b, second, h)
 		require.NoError(t, err)
-		f.once(t, apart(m, v.Checksums))
-		f2.once(t, nil)
+		f.Once(t, apart(m, v.Checksums)...)
+		f2.Once(t)
 		assert.Equal(t, sum(data), fmt.Sprintf("%x", h.Sum(nil)))
 
 		alone, err := readcheck.Agree(m, b.Image, second.Image)
@@ -112,7 +83,7 @@ func TestBytesAreReadOnce(t *testing.T) {
 		b, f := counted(t, nil, data)
 		_, _, err := VerifyFile(b, nil, sha256.New())
 		require.NoError(t, err)
-		f.once(t, nil)
+		f.Once(t)
 	})
 	t.Run("diff", func(t *testing.T) {
 		before, f := counted(t, m, data)
@@ -120,8 +91,8 @@ func TestBytesAreReadOnce(t *testing.T) {
 		res, err := CompareBound(before, after, Options{Hash: true})
 		require.NoError(t, err)
 		assert.Equal(t, [2]string{sum(data), sum(edited)}, res.SHA256)
-		for _, f := range []*countedFile{f, f2} {
-			f.once(t, append(apart(m, bound(t, m, f.data).Check()), changed(res)...))
+		for _, f := range []*imagetest.CountedFile{f, f2} {
+			f.Once(t, append(apart(m, bound(t, m, f.Data).Check()), changed(res)...)...)
 		}
 	})
 	t.Run("gate", func(t *testing.T) {
@@ -132,9 +103,9 @@ func TestBytesAreReadOnce(t *testing.T) {
 		res, err := Gate(GateInput{Original: original, Modified: modified, SecondRead: second, Hash: true,
 			Archive: func(s string) (*ArchiveEvidence, error) { asked = s; return &ArchiveEvidence{}, nil }})
 		require.NoError(t, err)
-		f.once(t, append(apart(m, bound(t, m, data).Check()), changed(res.Diff)...))
-		f2.once(t, append(apart(m, bound(t, m, edited).Check()), changed(res.Diff)...))
-		f3.once(t, nil)
+		f.Once(t, append(apart(m, bound(t, m, data).Check()), changed(res.Diff)...)...)
+		f2.Once(t, append(apart(m, bound(t, m, edited).Check()), changed(res.Diff)...)...)
+		f3.Once(t)
 		assert.Equal(t, sum(data), asked)
 		assert.Equal(t, [2]string{sum(data), sum(edited)}, res.Diff.SHA256)
 		assert.Equal(t, sum(again), res.SecondReadSHA256)
@@ -145,14 +116,14 @@ func TestBytesAreReadOnce(t *testing.T) {
 		third, f3 := counted(t, nil, data)
 		_, err := readcheck.Agree(m, b.Image, second.Image, third.Image)
 		require.NoError(t, err)
-		for _, f := range []*countedFile{f, f2, f3} {
-			f.once(t, nil)
-			clear(f.asked)
+		for _, f := range []*imagetest.CountedFile{f, f2, f3} {
+			f.Once(t)
+			f.Reset()
 		}
 		_, err = readcheck.Majority(false, b.Image, second.Image, third.Image)
 		require.NoError(t, err)
-		for _, f := range []*countedFile{f, f2, f3} {
-			f.once(t, nil)
+		for _, f := range []*imagetest.CountedFile{f, f2, f3} {
+			f.Once(t)
 		}
 	})
 	t.Run("readback", func(t *testing.T) {
@@ -160,8 +131,8 @@ func TestBytesAreReadOnce(t *testing.T) {
 		read, f2 := counted(t, nil, data)
 		_, err := readcheck.CompareReadback(m, written.Image, read.Image)
 		require.NoError(t, err)
-		f.once(t, nil)
-		f2.once(t, nil)
+		f.Once(t)
+		f2.Once(t)
 	})
 	t.Run("sum", func(t *testing.T) {
 		b, f := counted(t, nil, data)
@@ -169,7 +140,7 @@ func TestBytesAreReadOnce(t *testing.T) {
 		require.NoError(t, err)
 		_, err = checksum.Over(alg, b.Image, b.Image.Segments()...)
 		require.NoError(t, err)
-		f.once(t, nil)
+		f.Once(t)
 	})
 }
 

@@ -58,6 +58,15 @@ func (in *Input) needMap(command string) (*maps.Map, error) {
 	return in.loadMap()
 }
 
+// load opens an image with the region map, if one was named.
+func (in *Input) load(streams Streams, path string) (*maps.Bound, error) {
+	m, err := in.loadMap()
+	if err != nil {
+		return nil, err
+	}
+	return in.open(streams, path, m)
+}
+
 // open opens an image, arranged as the map says if there is one. A raw file
 // lies where --base says, else where the map says, else at 0. The caller closes
 // it.

@@ -62,11 +62,7 @@ func runInspect(_ context.Context, opts *InspectOptions, streams Streams) error 
 	case opts.Tables && opts.Map == "":
 		return errors.New("inspect: --tables decodes what a region map names; name the map with --map")
 	}
-	m, err := opts.loadMap()
-	if err != nil {
-		return err
-	}
-	im, err := opts.open(streams, opts.Path, m)
+	im, err := opts.load(streams, opts.Path)
 	if err != nil {
 		return err
 	}
@@ -81,7 +77,7 @@ func runInspect(_ context.Context, opts *InspectOptions, streams Streams) error 
 	if opts.Tables {
 		data.Listing = diffmap.Listing(im)
 	}
-	if data.Strip, err = opts.draw(m, im.Image, nil, nil); err != nil {
+	if data.Strip, err = opts.draw(im.Map, im.Image, nil, nil); err != nil {
 		return err
 	}
 	return opts.print(streams, data)

@@ -58,11 +58,7 @@ func runSum(_ context.Context, opts *SumOptions, streams Streams) error {
 	if err != nil {
 		return err
 	}
-	m, err := opts.loadMap()
-	if err != nil {
-		return err
-	}
-	im, err := opts.open(streams, opts.Path, m)
+	im, err := opts.load(streams, opts.Path)
 	if err != nil {
 		return err
 	}

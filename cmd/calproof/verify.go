@@ -50,15 +50,12 @@ is unproven. IMAGE may be - for standard input.
 }
 
 func runVerify(ctx context.Context, opts *VerifyOptions, streams Streams) error {
-	m, err := opts.loadMap()
-	if err != nil {
-		return err
-	}
-	im, err := opts.open(streams, opts.Path, m)
+	im, err := opts.load(streams, opts.Path)
 	if err != nil {
 		return err
 	}
 	defer im.Close()
+	m := im.Map
 	hash := sha256.New()
 	result, _, err := diffmap.VerifyFile(im, nil, hash)
 	if err != nil {
