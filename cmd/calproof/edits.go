@@ -151,6 +151,9 @@ func runEditsFind(_ context.Context, opts *EditsFindOptions, streams Streams) er
 		return err
 	}
 	file, err := edits.Load(opts.File)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%w, or record an edit with 'calproof edits record'", err)
+	}
 	if err != nil {
 		return err
 	}
