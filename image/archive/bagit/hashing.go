@@ -11,7 +11,6 @@ import (
 	"io"
 	"io/fs"
 	"maps"
-	"os"
 	"runtime/debug"
 	"slices"
 	"sync"
@@ -125,14 +124,14 @@ const (
 // hashMapped is hashFile by a mapping. It returns false where that cannot be
 // done; reading then tells why, if anything is wrong with the file.
 func (v *validator) hashMapped(f fs.File, algorithms []string, size int64) (int64, [][]byte, bool) {
-	file, ok := f.(*os.File)
+	file, ok := f.(interface{ Fd() uintptr })
 	if !ok || size < minMapped {
 		return 0, nil, false
 	}
-	if info, err := file.Stat(); err != nil || info.Size() != size {
+	if info, err := f.Stat(); err != nil || info.Size() != size {
 		return 0, nil, false
 	}
-	data, unmap, err := mapFile(file, size)
+	data, unmap, err := mapFile(file.Fd(), size)
 	if err != nil {
 		return 0, nil, false
 	}

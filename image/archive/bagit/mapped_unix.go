@@ -4,26 +4,18 @@ package bagit
 
 import (
 	"errors"
-	"os"
 
 	"golang.org/x/sys/unix"
 )
 
-// mapFile maps the first size bytes of a file into memory until unmap is
+// mapFile maps the first size bytes of an open file into memory until unmap is
 // called.
-func mapFile(f *os.File, size int64) (data []byte, unmap func(), err error) {
+func mapFile(fd uintptr, size int64) (data []byte, unmap func(), err error) {
 	if int64(int(size)) != size {
 		return nil, nil, errors.New("file is larger than the address space")
 	}
-	conn, err := f.SyscallConn()
+	data, err = unix.Mmap(int(fd), 0, int(size), unix.PROT_READ, unix.MAP_SHARED)
 	if err != nil {
-		return nil, nil, err
-	}
-	var mapErr error
-	err = conn.Control(func(fd uintptr) {
-		data, mapErr = unix.Mmap(int(fd), 0, int(size), unix.PROT_READ, unix.MAP_SHARED)
-	})
-	if err = errors.Join(err, mapErr); err != nil {
 		return nil, nil, err
 	}
 	_ = unix.Madvise(data, unix.MADV_SEQUENTIAL) // read ahead; advice only
