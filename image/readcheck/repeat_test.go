@@ -1,6 +1,7 @@
 package readcheck
 
 import (
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -136,7 +137,11 @@ func TestThresholdsOfMap(t *testing.T) {
 // place, which must be on block boundaries.
 func repetitionOf(t *testing.T, at int, change func(d []byte)) *repetition {
 	t.Helper()
-	data := faults.Synth(rand.New(rand.NewPCG(6, 9)), 64<<10)
+	data := make([]byte, 64<<10) // in random bytes nothing stands twice by chance
+	r := rand.New(rand.NewPCG(6, 9))
+	for i := range data {
+		data[i] = byte(r.Uint32())
+	}
 	change(data)
 	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
 	for _, r := range x.repetitions() {
@@ -160,40 +165,49 @@ func TestRepeatScore(t *testing.T) {
 	plain := repetitionOf(t, at, stuck)
 	require.Equal(t, 3, plain.copies)
 	assert.Greater(t, plain.score, limitsFor(nil).repeatScore)
-	for name, change := range map[string]func(d []byte){
-		"two copies":      func(d []byte) { fillWith(d[at:at+2*p], block[:p]) },
-		"a smaller block": func(d []byte) { fillWith(d[at:at+3*p/2], block[:p/2]) },
-		"the joint stands elsewhere": func(d []byte) {
+	for _, tc := range []struct {
+		name   string
+		points float64
+		change func(d []byte)
+	}{
+		{"two copies", -1.5, func(d []byte) { fillWith(d[at:at+2*p], block[:p]) }},
+		{"six copies", 1.5 * math.Log2(5.0/2), func(d []byte) { fillWith(d[at:at+6*p], block[:p]) }},
+		{"a smaller block", -1, func(d []byte) { fillWith(d[at:at+3*p/2], block[:p/2]) }},
+		{"a larger block", 1, func(d []byte) { fillWith(d[at:at+6*p], block[2*p:]) }},
+		{"the three sequences across the joint stand elsewhere", -1.5, func(d []byte) {
+			stuck(d)
+			copy(d[0x8000:], d[at+p-3:at+p+3])
+		}},
+		{"all of the joint stands elsewhere", -1.5 - 2, func(d []byte) {
 			stuck(d)
 			copy(d[0x8000:], d[at+p-6:at+p+6])
-		},
-		"the neighbour is like it": func(d []byte) {
+		}},
+		{"the neighbour is like it", -2, func(d []byte) {
 			stuck(d)
-			copy(d[at+3*p+1:at+4*p], d[at+1:at+p])
-			d[at+3*p] = ^d[at]
-		},
-		"another one off the boundaries": func(d []byte) {
+			copy(d[at+3*p:at+4*p-1], d[at:at+p-1])
+			copy(d[at+3*p:], []byte{^d[at]})
+		}},
+		{"another one off the boundaries", -1.5, func(d []byte) {
 			stuck(d)
 			fillWith(d[0x9004:0x9004+4*p], block[p:2*p])
-		},
-		"matches over the boundary": func(d []byte) {
+		}},
+		{"three others off the boundaries", -3, func(d []byte) {
+			stuck(d)
+			for i := range 3 {
+				fillWith(d[0x9004+0x400*i:][:4*p], block[p+i:2*p+i])
+			}
+		}},
+		{"another one on boundaries is no sign of tables", 0, func(d []byte) {
+			stuck(d)
+			fillWith(d[0x9000:0x9000+4*p], block[p:2*p])
+		}},
+		{"four bytes match over the boundary", -1 - 2*4.0/p, func(d []byte) {
 			stuck(d)
 			copy(d[at+3*p:at+3*p+4], block[:4])
-		},
+		}},
 	} {
-		assert.Less(t, repetitionOf(t, at, change).score, plain.score, name)
+		assert.InDelta(t, plain.score+tc.points, repetitionOf(t, at, tc.change).score, 0.1, tc.name)
 	}
-	for name, change := range map[string]func(d []byte){
-		"more copies":    func(d []byte) { fillWith(d[at:at+6*p], block[:p]) },
-		"a larger block": func(d []byte) { fillWith(d[at:at+6*p], block[2*p:]) },
-	} {
-		assert.Greater(t, repetitionOf(t, at, change).score, plain.score, name)
-	}
-	both := repetitionOf(t, at, func(d []byte) {
-		stuck(d)
-		fillWith(d[0x9000:0x9000+4*p], block[p:2*p])
-	})
-	assert.InDelta(t, plain.score, both.score, 0.1, "another one on boundaries is no sign of tables")
 }
 
 // Even an image full of repeated blocks is judged in little time and says what
