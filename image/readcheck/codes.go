@@ -17,7 +17,7 @@ const (
 	CodeDataLinesOpposite   = "data-lines-opposite"   // Fault: two data lines are always opposite.
 	CodeBlockRepeated       = "block-repeated"        // Fault: a transfer block was delivered again. Caution: a small one stands twice. Note: it may have been.
 	CodeTailRepeats         = "tail-repeats"          // Fault: the same, up to the end of the image.
-	CodeTailConstant        = "tail-constant"         // Caution: the image ends in one value or a short pattern.
+	CodeTailConstant        = "tail-constant"         // Caution: the image ends in one value or a short pattern. Note in a file that states its length.
 	CodeTailCopy            = "tail-copy"             // Fault: the image ends in a copy of an earlier part.
 	CodeShortRead           = "short-read"            // Fault: the image ends in one value or pattern where the map expects content.
 	CodeHole                = "hole"                  // Caution: a stretch of one value where the map expects content.

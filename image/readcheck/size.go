@@ -26,7 +26,9 @@ func (x *examiner) checkSize() {
 	n := len(s.data)
 	all := []image.Range{s.rng(0, n)}
 	if k, length := kindOf(s.data); k != nil {
-		x.fileEnd = int(min(length, uint64(n)))
+		if length <= uint64(n) {
+			x.fileEnd = int(length)
+		}
 		switch {
 		case length > uint64(n):
 			x.found(CodeFileShort, evidence.Fault, all,

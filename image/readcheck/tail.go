@@ -16,14 +16,13 @@ const (
 )
 
 // checkTail looks at the end of the image, where a read that stopped early was
-// padded out. What follows the end of a file that states its length is padding
-// that no read has made.
+// padded out.
 func (x *examiner) checkTail() {
 	if len(x.c.spans) == 0 {
 		return
 	}
 	s := x.c.spans[len(x.c.spans)-1]
-	if at, p := patternTail(s.data); at > 0 && (x.fileEnd == 0 || at < x.fileEnd) && len(s.data)-at >= max(x.lim.tailBytes, int(x.lim.tailShare*float64(len(s.data)))) {
+	if at, p := patternTail(s.data); at > 0 && len(s.data)-at >= max(x.lim.tailBytes, int(x.lim.tailShare*float64(len(s.data)))) {
 		r := s.rng(at, len(s.data))
 		what := fmt.Sprintf("0x%02X", s.data[at])
 		if p > 1 {
@@ -120,9 +119,15 @@ func distinct(b []byte) int {
 }
 
 // foundTail reports a tail that is padding or erased memory; which, only a
-// map or a second read can tell.
+// map or a second read can tell. A file that says itself how long it is, and is
+// as long, counts the tail as its own, or has padding behind it that no read
+// has made.
 func (x *examiner) foundTail(r image.Range, format string, args ...any) {
 	msg := fmt.Sprintf(format, args...)
+	if x.fileEnd > 0 {
+		x.found(CodeTailConstant, evidence.Note, []image.Range{r}, "%s; the file says itself how long it is, and is as long", msg)
+		return
+	}
 	x.found(CodeTailConstant, evidence.Caution, []image.Range{r},
 		"%s: erased memory, or a read that stopped at 0x%X and was padded; a map that says what should be there, or a second read of %s, tells which", msg, r.Start, r)
 }
