@@ -166,7 +166,8 @@ func (f *folder) Open(name string) (fs.File, error) {
 	mode := file.info.Mode()
 	switch {
 	case err == nil && mode.IsDir():
-		return os.NewFile(uintptr(fd), name), nil
+		file.Close()
+		return &localDir{info: file.info, in: f, name: name}, nil
 	case err == nil && !mode.IsRegular():
 		err = fmt.Errorf("is neither file nor folder (%v)", mode.Type())
 	}
@@ -265,6 +266,41 @@ func (f *localFile) Close() error {
 	fd := f.fd
 	f.fd = -1
 	return unix.Close(fd)
+}
+
+// localDir is a folder that was opened as a file, to be listed.
+type localDir struct {
+	info   localInfo
+	in     *folder
+	name   string // in that folder
+	listed bool
+	left   []fs.DirEntry
+}
+
+func (d *localDir) Stat() (fs.FileInfo, error) { return &d.info, nil }
+func (d *localDir) Close() error               { return nil }
+func (d *localDir) Read([]byte) (int, error) {
+	return 0, &fs.PathError{Op: "read", Path: d.name, Err: errors.New("is a folder")}
+}
+
+// ReadDir implements [fs.ReadDirFile].
+func (d *localDir) ReadDir(n int) ([]fs.DirEntry, error) {
+	if !d.listed {
+		var err error
+		if d.left, err = d.in.ReadDir(d.name); err != nil {
+			return nil, err
+		}
+		d.listed = true
+	}
+	if n <= 0 {
+		n = len(d.left)
+	} else if len(d.left) == 0 {
+		return nil, io.EOF
+	}
+	n = min(n, len(d.left))
+	out := d.left[:n:n]
+	d.left = d.left[n:]
+	return out, nil
 }
 
 // uninterrupted calls fn until no signal interrupts it.
