@@ -123,8 +123,10 @@ type Read struct {
 	MaxStillLines uint64 `toml:"max_still_lines"`
 	// Shortest tail that is called a copy of what stands further up, in bytes; 64 or more.
 	MinCopyBytes uint64 `toml:"min_copy_bytes"`
-	// Pairs of equal eight-byte sequences that must be out of step before a byte is called lost or doubled. A quarter of it is enough where nearly all of the image keeps to words.
-	MinShiftPairs uint64 `toml:"min_shift_pairs"`
+	// Points from which patterns out of step with their places show a byte lost or doubled; 14 are the most.
+	MinShiftScore float64 `toml:"min_shift_score"`
+	// Calls of x86 code that must lead one byte beside the places that calls further up lead to, before a byte is called lost or doubled.
+	MinShiftCalls uint64 `toml:"min_shift_calls"`
 	// Pairs of letters that must make words in another order of bytes before the image is called swapped or interleaved.
 	MinOrderPairs uint64 `toml:"min_order_pairs"`
 	// Times as many pairs of letters as the image as it is that another order must make.
