@@ -54,7 +54,7 @@ func (e *UnknownError) Error() string {
 	s := fmt.Sprintf("unknown algorithm %q", shorten(e.Name))
 	switch n := len(e.Near); {
 	case n == 0:
-		return s + "; a CRC that no catalogue names can be given by its parameters"
+		return s + "; a CRC that no catalogue names is made from its parameters"
 	case n == 1:
 		return s + "; did you mean " + e.Near[0] + "?"
 	default:

@@ -36,12 +36,8 @@ const (
 	CodeArchiveEntry      = "archive-entry"           // an archive entry that does not verify or was never proved
 	CodeNotRestorable     = "not-restorable"          // the archive does not give the original back
 	CodeNoArchive         = "no-archive"              // no archive was given
-	CodeSupplyMissing     = "supply-volts-missing"    // the supply voltage is not stated
-	CodeSupplyLow         = "supply-volts-low"        // the supply voltage is below its limit
-	CodeSupplyHigh        = "supply-volts-high"       // the supply voltage stated is no controller's
-	CodeLatencyMissing    = "adapter-latency-missing" // the adapter latency is not stated
-	CodeLatencyHigh       = "adapter-latency-high"    // the adapter latency is above its limit
-	CodeReadTime          = "read-time-out-of-limits" // the read took less or more time than the map says
+	CodeSupplyMissing     = "supply-missing"          // the supply voltage is not stated
+	CodeLatencyMissing    = "latency-missing"         // the adapter latency is not stated
 	CodeSignatureBroken   = "signature-broken"        // bytes that a signature covers differ
 	CodeNoOriginal        = "no-original"             // resealed without the image before the edit
 	CodeFieldNotAllowed   = "field-not-allowed"       // a stored value that was put right lies where no edit is allowed

@@ -12,6 +12,7 @@ import (
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/readcheck"
 	"example.com/calproof/maps"
 )
 
@@ -164,12 +165,12 @@ func TestGate(t *testing.T) {
 
 		{"nothing stated", bench(BenchFigures{}), verdicts{ConditionBench: unproven}, []string{CodeSupplyMissing, CodeLatencyMissing}},
 		{"read time not stated", bench(BenchFigures{SupplyVolts: ptr(12.0), AdapterLatencyMS: ptr(2.0)}), nil, nil},
-		{"low supply", bench(BenchFigures{SupplyVolts: ptr(11.9), AdapterLatencyMS: ptr(1.0)}), verdicts{ConditionBench: fail}, []string{CodeSupplyLow}},
-		{"supply in millivolts", bench(BenchFigures{SupplyVolts: ptr(13200.0), AdapterLatencyMS: ptr(1.0)}), verdicts{ConditionBench: fail}, []string{CodeSupplyHigh}},
+		{"low supply", bench(BenchFigures{SupplyVolts: ptr(11.9), AdapterLatencyMS: ptr(1.0)}), verdicts{ConditionBench: fail}, []string{readcheck.CodeSupplyLow}},
+		{"supply in millivolts", bench(BenchFigures{SupplyVolts: ptr(13200.0), AdapterLatencyMS: ptr(1.0)}), verdicts{ConditionBench: fail}, []string{readcheck.CodeSupplyHigh}},
 		{"supply of 60 V", bench(BenchFigures{SupplyVolts: ptr(60.0), AdapterLatencyMS: ptr(1.0)}), nil, nil},
-		{"slow adapter", bench(BenchFigures{SupplyVolts: ptr(13.0), AdapterLatencyMS: ptr(2.1)}), verdicts{ConditionBench: fail}, []string{CodeLatencyHigh}},
-		{"read too fast", bench(BenchFigures{SupplyVolts: ptr(13.0), AdapterLatencyMS: ptr(1.0), ReadTook: minutes(4.9)}), verdicts{ConditionBench: fail}, []string{CodeReadTime}},
-		{"read too slow", bench(BenchFigures{SupplyVolts: ptr(13.0), AdapterLatencyMS: ptr(1.0), ReadTook: minutes(8.1)}), verdicts{ConditionBench: fail}, []string{CodeReadTime}},
+		{"slow adapter", bench(BenchFigures{SupplyVolts: ptr(13.0), AdapterLatencyMS: ptr(2.1)}), verdicts{ConditionBench: fail}, []string{readcheck.CodeLatencyHigh}},
+		{"read too fast", bench(BenchFigures{SupplyVolts: ptr(13.0), AdapterLatencyMS: ptr(1.0), ReadTook: minutes(4.9)}), verdicts{ConditionBench: fail}, []string{readcheck.CodeReadQuick}},
+		{"read too slow", bench(BenchFigures{SupplyVolts: ptr(13.0), AdapterLatencyMS: ptr(1.0), ReadTook: minutes(8.1)}), verdicts{ConditionBench: fail}, []string{readcheck.CodeReadSlow}},
 
 		{"nothing changed", func(_ *testing.T, in *GateInput) { in.Modified = in.Original }, nil, []string{CodeNothingChanged}},
 	} {

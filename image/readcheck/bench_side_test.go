@@ -176,7 +176,8 @@ func TestPlanFigures(t *testing.T) {
 		{"slow adapter", PlanInput{AdapterLatencyMS: num(16)}, evidence.Fail, "latency-high"},
 		{"impossibly quick", PlanInput{Took: minutes(62)}, evidence.Fail, "read-too-quick"},
 		{"quicker than the map", PlanInput{Took: minutes(74)}, evidence.Unproven, "read-quick"},
-		{"slow", PlanInput{Took: minutes(100)}, evidence.Pass, "read-slow"},
+		{"slow", PlanInput{Took: minutes(100)}, evidence.Unproven, "read-slow"},
+		{"supply in millivolts", PlanInput{SupplyVolts: num(13200)}, evidence.Fail, "supply-high"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			p, err := NewPlan(m, tc.in)

@@ -41,8 +41,9 @@ const (
 	CodeReadbackLearned     = "readback-learned"      // Note: it differs in adaptation regions only.
 	CodeReadbackEqual       = "readback-equal"        // Note: it is as written.
 	CodeSupplyLow           = "supply-low"            // Fault: supply voltage below the limit.
+	CodeSupplyHigh          = "supply-high"           // Fault: supply voltage above that of any controller.
 	CodeLatencyHigh         = "latency-high"          // Fault: adapter latency above the limit.
 	CodeReadTooQuick        = "read-too-quick"        // Fault: a read took less than its bytes take on the line.
-	CodeReadQuick           = "read-quick"            // Caution: a read took less than the map says.
-	CodeReadSlow            = "read-slow"             // Note: a read took more than the map says.
+	CodeReadQuick           = "read-quick"            // Caution in a plan, fault in the gate: a read took less than the map says.
+	CodeReadSlow            = "read-slow"             // The same: a read took more than the map says.
 )
