@@ -42,7 +42,7 @@
 // the image on, a constant stretch in a region that should hold content from
 // 1024 bytes on, a tail that is a copy from 4096 bytes on. A byte counts as lost
 // or doubled when 4 calls lead beside the places called further up, or the
-// phases of short patterns are worth 8 of 14 points; bytes count as swapped or
+// phases of short patterns are worth 7.75 of 14 points; bytes count as swapped or
 // interleaved when 40 pairs of letters say so. Text is searched from 48 bytes
 // on; two lines that only a session has make it one. High entropy is 7.9 bits a
 // byte or more, over 8192 bytes. A pass needs agreeing checksum rules over half

@@ -42,7 +42,7 @@ func (x *examiner) checkShift() {
 		}
 		calls := callsOf(s.data)
 		if sh, v := callShift(calls); v.yes >= x.lim.shiftCalls && v.yes >= callOdds*v.no {
-			x.found(CodeShifted, evidence.Caution, x.behind(s, sh),
+			x.found(CodeShifted, evidence.Caution, behind(s, sh),
 				"%d calls behind 0x%X lead one byte beside places that calls in front of it lead to, and %d lead there: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
 				v.yes, s.start+uint64(sh.from), v.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
 			continue
@@ -54,14 +54,14 @@ func (x *examiner) checkShift() {
 		if v := votesOfCalls(calls, firstCall(calls, sh.from), sh.move); v.no >= x.lim.shiftCalls && v.no >= callOdds*v.yes {
 			continue // calls across the place lead where they should
 		}
-		x.found(CodeShifted, evidence.Caution, x.behind(s, sh),
+		x.found(CodeShifted, evidence.Caution, behind(s, sh),
 			"behind about 0x%X the content is one byte out of step with what stands in front (%.0f %% of the evidence behind it says so, %.0f %% in front; score %.1f): a byte was %s near there; read the whole memory again and compare the two reads",
 			s.start+uint64(sh.from), 100*g.behind.share(), 100*g.front.share(), g.points(), sh.what())
 	}
 }
 
 // behind is the stretch that is moved.
-func (x *examiner) behind(s *span, sh shift) []image.Range {
+func behind(s *span, sh shift) []image.Range {
 	return []image.Range{s.rng(min(sh.from, len(s.data)-1), len(s.data))}
 }
 
