@@ -47,6 +47,7 @@ func TestKilledAtEverySystemCall(t *testing.T) {
 	if testing.Short() {
 		t.Skip("hundreds of processes")
 	}
+	t.Parallel()
 	step := 1
 	if !full() {
 		step = 9
@@ -93,17 +94,18 @@ func TestSystemCallsFail(t *testing.T) {
 	if testing.Short() {
 		t.Skip("many processes")
 	}
+	t.Parallel()
 	all := starts(t)
-	for _, c := range []struct {
+	for i, c := range []struct {
 		call, fault, says string
 		mayNotMatter      bool
 	}{
 		{"write", "error=ENOSPC", "no space left on device", false},
-		{"write", "error=EDQUOT", "disk quota exceeded", false},
-		{"write", "error=EIO", "input/output error", false},
-		{"write", "retval=1", "does not read back as it was written", false}, // nothing is written, one byte is said to be
 		{"fsync", "error=EIO", "input/output error", false},
 		{"renameat", "error=EXDEV", "invalid cross-device link", false},
+		{"write", "retval=1", "does not read back as it was written", false}, // nothing is written, one byte is said to be
+		{"write", "error=EDQUOT", "disk quota exceeded", false},
+		{"write", "error=EIO", "input/output error", false},
 		{"renameat", "error=EIO", "input/output error", false},
 		{"mkdirat", "error=ENOSPC", "no space left on device", false},
 		{"openat", "error=EMFILE", "too many open files", true},
@@ -113,7 +115,7 @@ func TestSystemCallsFail(t *testing.T) {
 	} {
 		refused, ignored := 0, 0
 		step := 1
-		if !full() {
+		if !everything() && (!full() || i > 3) {
 			step = max(1, map[string]int{"write": 9, "fsync": 9, "mkdirat": 3, "openat": 19, "close": 19}[c.call])
 		}
 		for _, from := range all {
@@ -151,6 +153,7 @@ func TestKilledAtRandomTimes(t *testing.T) {
 	if testing.Short() {
 		t.Skip("many processes")
 	}
+	t.Parallel()
 	kills := 20
 	if full() {
 		kills = 200

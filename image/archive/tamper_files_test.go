@@ -292,7 +292,7 @@ func reversed(b []byte) []byte {
 func TestLargeArchiveBySample(t *testing.T) {
 	vehicles, size, samples := 6, 200_000, 150
 	switch {
-	case os.Getenv(fullTamper) == "1":
+	case everything():
 		vehicles, size, samples = 40, 1<<20, 2000
 	case testing.Short():
 		samples = 20

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
-	"os"
 	"runtime"
 	"runtime/debug"
 	"slices"
@@ -18,7 +17,8 @@ import (
 	"example.com/calproof/image/evidence"
 )
 
-// fullTamper asks for every damage there is instead of some at every byte.
+// fullTamper asks for every damage there is instead of some at every byte, and
+// for every fault.
 const fullTamper = "CALPROOF_TAMPER_FULL"
 
 // tamperArchive is a small archive with every kind of file: a backup with all
@@ -122,7 +122,7 @@ const (
 
 func tamperEffort() effort {
 	switch {
-	case os.Getenv(fullTamper) == "1":
+	case everything():
 		return all
 	case testing.Short():
 		return sample
