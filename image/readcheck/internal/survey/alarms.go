@@ -2,9 +2,13 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"runtime"
 	"sort"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -12,49 +16,64 @@ import (
 	"example.com/calproof/maps"
 )
 
-// surveyAlarms runs all checks on every file and counts the findings.
-func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
-	type count struct{ fault, caution, note int }
-	codes := map[string]*count{}
-	kinds := map[string]*struct{ files, alarmed int }{}
-	alarmed, bySize := 0, 0
-	for _, f := range files {
-		rep, err := examine(nil, f.data)
+// fileSet is a list of files and what the checks said of them.
+type fileSet struct {
+	name    string
+	files   []file
+	alarmed int            // files with a fault or a caution
+	bySize  int            // those of them where only the size is odd
+	kinds   map[string]int // files by kind
+	alarms  map[string]int // files with an alarm by kind
+	codes   map[string]*severities
+}
+
+// severities counts files by the worst that one finding was on them.
+type severities struct{ fault, caution, note int }
+
+// examine runs all checks on every file and counts the findings.
+func (s *fileSet) examine(log func(string, ...any)) error {
+	s.kinds, s.alarms, s.codes = map[string]int{}, map[string]int{}, map[string]*severities{}
+	reports := make([]*readcheck.Report, len(s.files))
+	err := eachAtOnce(len(s.files), func(i int) error {
+		data, err := s.files[i].read()
+		if err == nil {
+			reports[i], err = examine(nil, data)
+		}
 		if err != nil {
-			return "", fmt.Errorf("%s: %w", f.name, err)
+			return fmt.Errorf("%s: %w", s.files[i].name, err)
 		}
-		k := kinds[f.kind]
-		if k == nil {
-			k = new(struct{ files, alarmed int })
-			kinds[f.kind] = k
-		}
-		k.files++
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i, rep := range reports {
+		f := s.files[i]
+		s.kinds[f.kind]++
 		worst := map[string]evidence.Severity{}
 		alarm, other := false, false
 		for _, fd := range rep.Findings {
 			if fd.Severity != evidence.Note {
 				alarm = true
 				other = other || fd.Code != readcheck.CodeSizeOdd
-				log("alarm: %s: %s", f.name, fd)
+				log("alarm: %s: %s: %s", s.name, f.name, fd)
 			}
 			if w, ok := worst[fd.Code]; !ok || w == evidence.Note || fd.Severity == evidence.Fault {
 				worst[fd.Code] = fd.Severity
 			}
 		}
 		if alarm {
-			k.alarmed++
-			alarmed++
+			s.alarms[f.kind]++
+			s.alarmed++
 			if !other {
-				bySize++
+				s.bySize++
 			}
 		}
 		for code, sev := range worst {
-			c := codes[code]
-			if c == nil {
-				c = &count{}
-				codes[code] = c
+			if s.codes[code] == nil {
+				s.codes[code] = &severities{}
 			}
-			switch sev {
+			switch c := s.codes[code]; sev {
 			case evidence.Fault:
 				c.fault++
 			case evidence.Caution:
@@ -64,21 +83,86 @@ func surveyAlarms(files []file, log func(string, ...any)) (string, error) {
 			}
 		}
 	}
-	var b strings.Builder
-	fmt.Fprintf(&b, "%d files, %d with an alarm (a fault or a caution): %s. On %d of them nothing is odd but a size that no memory has (`size-odd`); %d have an alarm about their content: %s.\n\n",
-		len(files), alarmed, percent(alarmed, len(files)), bySize, alarmed-bySize, percent(alarmed-bySize, len(files)))
-	b.WriteString("| kind | files | with an alarm | share |\n| --- | ---: | ---: | ---: |\n")
-	for _, name := range sortedKeys(kinds) {
-		k := kinds[name]
-		fmt.Fprintf(&b, "| %s | %d | %d | %s |\n", name, k.files, k.alarmed, percent(k.alarmed, k.files))
+	return nil
+}
+
+// surveyAlarms runs all checks on every file of every set and tells what they
+// found.
+func surveyAlarms(sets []fileSet, log func(string, ...any)) (string, error) {
+	for i := range sets {
+		if err := sets[i].examine(log); err != nil {
+			return "", err
+		}
 	}
-	b.WriteString("\n| finding | files with a fault | with a caution | with a note only |\n| --- | ---: | ---: | ---: |\n")
+	var b strings.Builder
+	row := func(name string, files, alarmed, bySize int) {
+		fmt.Fprintf(&b, "| %s | %d | %d | %s | %d | %d | %s |\n", name, files, alarmed, percent(alarmed, files), bySize, alarmed-bySize, percent(alarmed-bySize, files))
+	}
+	b.WriteString("| files | number | with an alarm | share | of them by `size-odd` only | with another alarm | share |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: |\n")
+	all, alarmed, bySize := 0, 0, 0
+	for _, s := range sets {
+		row(s.name, len(s.files), s.alarmed, s.bySize)
+		all, alarmed, bySize = all+len(s.files), alarmed+s.alarmed, bySize+s.bySize
+	}
+	row("both", all, alarmed, bySize)
+
+	head := func(first string, columns ...string) {
+		fmt.Fprintf(&b, "\n| %s |", first)
+		for _, s := range sets {
+			for _, c := range columns {
+				fmt.Fprintf(&b, " %s: %s |", s.name, c)
+			}
+		}
+		b.WriteString("\n| --- |" + strings.Repeat(" ---: |", len(sets)*len(columns)) + "\n")
+	}
+	head("kind", "files", "with an alarm", "share")
+	kinds, codes := map[string]bool{}, map[string]bool{}
+	for _, s := range sets {
+		for k := range s.kinds {
+			kinds[k] = true
+		}
+		for c := range s.codes {
+			codes[c] = true
+		}
+	}
+	for _, k := range sortedKeys(kinds) {
+		fmt.Fprintf(&b, "| %s |", k)
+		for _, s := range sets {
+			fmt.Fprintf(&b, " %d | %d | %s |", s.kinds[k], s.alarms[k], percent(s.alarms[k], s.kinds[k]))
+		}
+		b.WriteString("\n")
+	}
+	head("finding", "files with a fault", "with a caution", "with a note only")
 	for _, code := range sortedKeys(codes) {
-		c := codes[code]
-		fmt.Fprintf(&b, "| `%s` | %d | %d | %d |\n", code, c.fault, c.caution, c.note)
+		fmt.Fprintf(&b, "| `%s` |", code)
+		for _, s := range sets {
+			c := s.codes[code]
+			if c == nil {
+				c = &severities{}
+			}
+			fmt.Fprintf(&b, " %d | %d | %d |", c.fault, c.caution, c.note)
+		}
+		b.WriteString("\n")
 	}
 	b.WriteString("\nFindings not listed were raised on no file.\n")
 	return b.String(), nil
+}
+
+// eachAtOnce calls do for 0 to n-1, as many at once as there are processors,
+// and returns the errors.
+func eachAtOnce(n int, do func(i int) error) error {
+	errs := make([]error, n)
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for range min(runtime.NumCPU(), n) {
+		wg.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				errs[i] = do(i)
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
 }
 
 // examine runs the checks on data as a raw file. m may be nil.

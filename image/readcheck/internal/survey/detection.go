@@ -3,15 +3,12 @@ package main
 import (
 	"bytes"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"hash/crc32"
 	"math"
 	"math/rand/v2"
-	"runtime"
 	"slices"
 	"strings"
-	"sync"
 
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck"
@@ -32,46 +29,85 @@ type base struct {
 // processors whose instructions are whole words, as in controllers, other for
 // the rest, most of it x86.
 func realBases(files []file) (words, other []base, err error) {
-	for _, f := range files {
-		if f.kind != "ELF" && f.kind != "firmware" || len(f.data) < minBase {
-			continue
+	type cut struct {
+		bases []base
+		words bool
+	}
+	cuts := make([]cut, len(files))
+	err = eachAtOnce(len(files), func(i int) error {
+		f := files[i]
+		if f.kind != "ELF" && f.kind != "firmware" || f.size < minBase {
+			return nil
 		}
-		size := minBase
-		for size*2 <= len(f.data) && size < maxBase {
-			size *= 2
-		}
-		data := bytes.Clone(f.data[:size])
-		clear(data[:4]) // a memory does not say that it is an ELF file, of which this is only a part
-		if h := entropy(data); h > 7.2 || h < 4 {
-			continue
-		}
-		b := base{name: f.name, data: data}
-		if b.m, err = mapFor(b.data); err != nil {
-			return nil, nil, fmt.Errorf("%s: %w", f.name, err)
-		}
-		rep, err := examine(nil, b.data)
+		data, err := f.read()
 		if err != nil {
-			return nil, nil, err
+			return err
 		}
-		if evidence.Judge(rep.Findings) != evidence.Pass {
-			continue // an alarm that is there before any damage proves nothing
+		cuts[i].words = wholeWords(data)
+		for _, size := range baseSizes(len(data)) {
+			b, ok, err := baseOf(fmt.Sprintf("%s (%d KiB)", f.name, size>>10), bytes.Clone(data[:size]))
+			if err != nil {
+				return err
+			}
+			if ok {
+				cuts[i].bases = append(cuts[i].bases, b)
+			}
 		}
-		if rep, err = examine(b.m, b.data); err != nil || rep.Verdict != evidence.Pass {
-			return nil, nil, fmt.Errorf("%s does not pass with its own map: %v %v", f.name, rep, err)
-		}
-		if wholeWords(f.data) {
-			words = append(words, b)
+		return nil
+	})
+	for _, c := range cuts {
+		if c.words {
+			words = append(words, c.bases...)
 		} else {
-			other = append(other, b)
+			other = append(other, c.bases...)
 		}
 	}
-	return words, other, nil
+	return words, other, err
 }
 
 const (
 	minBase = 64 << 10
-	maxBase = 128 << 10
+	midBase = 128 << 10
+	maxBase = 512 << 10
 )
+
+// baseSizes returns the sizes to which a file of size bytes is cut: the largest
+// power of two that it fills up to midBase, and the largest up to maxBase.
+func baseSizes(size int) []int {
+	n := minBase
+	var sizes []int
+	for ; n*2 <= size && n < maxBase; n *= 2 {
+		if n == midBase {
+			sizes = append(sizes, n)
+		}
+	}
+	return append(sizes, n)
+}
+
+// baseOf gives data a map. It returns false if data is no code, or raises an
+// alarm before any damage, which would prove nothing.
+func baseOf(name string, data []byte) (base, bool, error) {
+	clear(data[:4]) // a memory does not say that it is an ELF file, of which this is only a part
+	if h := entropy(data); h > 7.2 || h < 4 {
+		return base{}, false, nil
+	}
+	b := base{name: name, data: data}
+	var err error
+	if b.m, err = mapFor(b.data); err != nil {
+		return base{}, false, fmt.Errorf("%s: %w", name, err)
+	}
+	rep, err := examine(nil, b.data)
+	if err != nil {
+		return base{}, false, err
+	}
+	if evidence.Judge(rep.Findings) != evidence.Pass {
+		return base{}, false, nil
+	}
+	if rep, err = examine(b.m, b.data); err != nil || rep.Verdict != evidence.Pass {
+		return base{}, false, fmt.Errorf("%s does not pass with its own map: %v %w", name, rep, err)
+	}
+	return b, true, nil
+}
 
 // wholeWords reports whether data is an ELF file for a processor whose
 // instructions are whole 16 or 32-bit words. Numbers: System V ABI, e_machine.
@@ -173,25 +209,18 @@ func surveyDetection(files []file, only string, each int, seed uint64, log func(
 	}{{"words", words}, {"other", other}, {"demo", []base{d}}}
 	classes := slices.DeleteFunc(faults.Classes(), func(c faults.Class) bool { return only != "" && c.Name != only })
 	scores := make([]score, len(classes)*len(sets))
-	errs := make([]error, len(scores))
-	var wg sync.WaitGroup
-	slots := make(chan struct{}, runtime.NumCPU())
-	for i := range scores {
-		wg.Go(func() {
-			slots <- struct{}{}
-			defer func() { <-slots }()
-			class, set := classes[i/len(sets)], sets[i%len(sets)]
-			r := rand.New(rand.NewPCG(seed, uint64(crc32.ChecksumIEEE([]byte(class.Name+"/"+set.name))))) // the same with -class as without
-			scores[i], errs[i] = measure(class, set.bases, each, r, log)
-		})
-	}
-	wg.Wait()
-	if err := errors.Join(errs...); err != nil {
+	err = eachAtOnce(len(scores), func(i int) (err error) {
+		class, set := classes[i/len(sets)], sets[i%len(sets)]
+		r := rand.New(rand.NewPCG(seed, uint64(crc32.ChecksumIEEE([]byte(class.Name+"/"+set.name))))) // the same with -class as without
+		scores[i], err = measure(class, set.bases, each, r, log)
+		return err
+	})
+	if err != nil {
 		return "", err
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d injections for each class and set: \"words\" are %d images of code for processors whose instructions are whole words (as in controllers), \"other\" are %d further ones, nearly all x86, \"demo\" is the demo's backup.bin. "+
-		"Each cell: share found, and in brackets share named (the right finding among the alarms). Seed %d.\n\n", each, len(words), len(other), seed)
+	fmt.Fprintf(&b, "%d injections for each class and set: \"words\" are %s of code for processors whose instructions are whole words (as in controllers), \"other\" are %s of other code, nearly all x86, \"demo\" is the demo's backup.bin of 512 KiB. "+
+		"Each cell: share found, and in brackets share named (the right finding among the alarms). Seed %d.\n\n", each, describeBases(words), describeBases(other), seed)
 	b.WriteString("| fault injected | words, no map | other, no map | demo, no map | words, map | other, map | demo, map |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: |\n")
 	for c, class := range classes {
 		row := scores[c*len(sets) : (c+1)*len(sets)]
@@ -209,6 +238,19 @@ func surveyDetection(files []file, only string, each int, seed uint64, log func(
 		fmt.Fprintf(&b, "| %s | %s |\n", class.Name, class.What)
 	}
 	return b.String(), nil
+}
+
+// describeBases says how many images of each size there are.
+func describeBases(bases []base) string {
+	sizes := map[int]int{}
+	for _, b := range bases {
+		sizes[len(b.data)]++
+	}
+	var parts []string
+	for n := minBase; n <= maxBase; n *= 2 {
+		parts = append(parts, fmt.Sprintf("%d of %d KiB", sizes[n], n>>10))
+	}
+	return fmt.Sprintf("%d images (%s)", len(bases), strings.Join(parts, ", "))
 }
 
 // measure injects each faults of class into bases.

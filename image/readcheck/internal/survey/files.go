@@ -21,17 +21,21 @@ const (
 // file is one real binary.
 type file struct {
 	name string // package and path
+	path string
 	kind string
-	data []byte
+	size int
 }
 
-// collect downloads and unpacks what is missing and reads every binary file.
-// Files with equal content count once.
-func collect(work string, packages []string) ([]file, error) {
+// read returns the bytes of f. They are not kept: all files together are large.
+func (f file) read() ([]byte, error) { return os.ReadFile(f.path) }
+
+// collect downloads what is missing, unpacks it into a folder of its own in
+// work, and finds every binary file. Files with equal content count once; seen
+// holds the digests of those that count already.
+func collect(work, folder string, packages []string, seen map[[32]byte]bool) ([]file, error) {
 	var files []file
-	seen := map[[32]byte]bool{}
 	for _, p := range packages {
-		dir := filepath.Join(work, "root", p)
+		dir := filepath.Join(work, folder, p)
 		if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
 			if err := fetch(filepath.Join(work, "debs"), dir, p); err != nil {
 				return nil, err
@@ -54,11 +58,11 @@ func collect(work string, packages []string) ([]file, error) {
 				return nil
 			}
 			seen[sum] = true
-			rel, err := filepath.Rel(filepath.Join(work, "root"), path)
+			rel, err := filepath.Rel(filepath.Join(work, folder), path)
 			if err != nil {
 				return err
 			}
-			files = append(files, file{filepath.ToSlash(rel), kindOf(path, data), data})
+			files = append(files, file{filepath.ToSlash(rel), path, kindOf(path, data), len(data)})
 			return nil
 		})
 		if err != nil {

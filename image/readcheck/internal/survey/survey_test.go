@@ -66,7 +66,51 @@ func TestDocumentIsWhole(t *testing.T) {
 	m := regexp.MustCompile(`(\d+) files, \d+ with an alarm`).FindStringSubmatch(string(doc))
 	require.NotNil(t, m)
 	assert.GreaterOrEqual(t, len(m[1]), 3, "a survey of at least 200 files")
-	for _, p := range strings.Fields(packageList) {
+}
+
+// No package is on both lists.
+func TestPackageLists(t *testing.T) {
+	seen := map[string]bool{}
+	for _, p := range append(strings.Fields(packageList), strings.Fields(heldOutList)...) {
 		assert.Regexp(t, `^[a-z0-9][a-z0-9.+-]+$`, p)
+		assert.False(t, seen[p], "%s is listed twice", p)
+		seen[p] = true
 	}
+}
+
+func TestBaseSizes(t *testing.T) {
+	for size, want := range map[int][]int{
+		64 << 10: {64 << 10}, 127 << 10: {64 << 10}, 128 << 10: {128 << 10}, 255 << 10: {128 << 10},
+		256 << 10: {128 << 10, 256 << 10}, 5 << 20: {128 << 10, 512 << 10},
+	} {
+		assert.Equal(t, want, baseSizes(size), "%d", size)
+	}
+}
+
+// Both sets are counted, alone and together.
+func TestAlarms(t *testing.T) {
+	dir := t.TempDir()
+	good := faults.Synth(rand.New(rand.NewPCG(1, 1)), 64<<10)
+	bad := make([]byte, len(good))
+	for i := range bad {
+		bad[i] = good[i&^0x400]
+	}
+	sets := []fileSet{{name: "tuned"}, {name: "held-out"}}
+	for i, data := range [][]byte{good, bad, good[:50001]} {
+		path := filepath.Join(dir, string(rune('a'+i)))
+		require.NoError(t, os.WriteFile(path, data, 0o600))
+		set := &sets[min(i, 1)]
+		set.files = append(set.files, file{name: path, path: path, kind: "firmware", size: len(data)})
+	}
+	got, err := surveyAlarms(sets, t.Logf)
+	require.NoError(t, err)
+	for _, row := range []string{
+		"| tuned | 1 | 0 | 0.00 % | 0 | 0 | 0.00 % |", "| held-out | 2 | 2 | 100.00 % | 1 | 1 | 50.00 % |", "| both | 3 | 2 | 66.67 % | 1 | 1 | 33.33 % |",
+		"| firmware | 1 | 0 | 0.00 % | 2 | 2 | 100.00 % |", "| `address-line-stuck` | 0 | 0 | 0 | 1 | 0 | 0 |",
+	} {
+		assert.Contains(t, got, row+"\n")
+	}
+	sets[0].files[0].path += "-gone"
+	_, err = surveyAlarms(sets, t.Logf)
+	require.ErrorContains(t, err, "gone")
 }
