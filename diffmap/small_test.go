@@ -28,6 +28,9 @@ func smallImage(edit func(p []byte)) []byte {
 	for i := range p {
 		p[i] = byte(rng.Uint32())
 	}
+	for i := 0x3B00; i < 0x3E00; i++ { // in no region
+		p[i] = 0xFF
+	}
 	copy(p[0x2000:], "TST-0001        ")
 	copy(p[0x2F00:], "LABEL-A ")
 	for i, degrees := range []int8{-20, 0, 40, 80} {

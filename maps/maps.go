@@ -267,6 +267,18 @@ func (s ImageSpec) extent() []image.Range {
 	return image.MergeRanges(all)
 }
 
+// Empty returns the addresses at which by the map there is nothing: in regions
+// of role unused, and in none.
+func (m *Map) Empty() []image.Range {
+	empty := m.Unmapped()
+	for _, r := range m.Regions {
+		if r.Role == RoleUnused && r.Content != ContentExpected {
+			empty = append(empty, r.Range)
+		}
+	}
+	return image.MergeRanges(empty)
+}
+
 // Unmapped returns the addresses of the image that no region describes.
 func (m *Map) Unmapped() []image.Range {
 	regions := make([]image.Range, len(m.Regions))

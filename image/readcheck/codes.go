@@ -30,6 +30,7 @@ const (
 	CodeHTMLText            = "html-text"             // Fault: an HTML page.
 	CodeTextFile            = "text-file"             // Fault: the image is plain text.
 	CodeHighEntropy         = "high-entropy"          // Caution where the map expects something else, note without a map: compressed, encrypted or random bytes.
+	CodeUnusedContent       = "unused-content"        // Caution: content in a region that the map calls unused, or in none, under no agreeing rule.
 	CodeIdentityUnreadable  = "identity-unreadable"   // Fault: an identity field of the map does not parse.
 	CodeReadsCoverage       = "reads-coverage"        // Fault: reads hold different addresses.
 	CodeReadsEqual          = "reads-equal"           // Note: reads are equal.

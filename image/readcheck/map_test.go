@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck/internal/faults"
 	"example.com/calproof/maps"
@@ -159,4 +160,40 @@ func TestHighEntropyInTheMap(t *testing.T) {
 	assert.Equal(t, evidence.Caution, f.Severity)
 	assert.Equal(t, "calibration", f.Region)
 	assert.NotContains(t, codes(alarms(withMap(t, m, seal(data)))), "high-entropy", "the checksum says it was meant")
+}
+
+// Content where by the map there is none hinders a pass, unless a rule covers
+// it or an identity field stands there.
+func TestUnusedContent(t *testing.T) {
+	seen := func(extra string, rule bool, change func(d []byte)) *Report {
+		data := faults.Synth(rand.New(rand.NewPCG(46, 1)), 32<<10)
+		fillWith(data[0x4000:], []byte{0xFF})
+		change(data)
+		binary.BigEndian.PutUint32(data[0x3FFC:], crc32.ChecksumIEEE(data[:0x3FFC]))
+		text := "format = 1\n[image]\nsize = 0x8000\nbyte_order = \"big\"\n" +
+			"[[region]]\nname = \"program\"\nrange = \"0x0-0x3FFF\"\nrole = \"program\"\n" +
+			"[[checksum]]\nname = \"sum\"\nalgorithm = \"CRC-32/ISO-HDLC\"\ncover = [\"0x0-0x3FFB\"]\nstored = { at = 0x3FFC }\n" + extra
+		if rule {
+			crc := crc32.ChecksumIEEE(data[0x4000:0x8000])
+			text += fmt.Sprintf("[[checksum]]\nname = \"rest\"\nalgorithm = \"CRC-32/ISO-HDLC\"\ncover = [\"0x4000-0x7FFF\"]\ntarget = 0x%X\n", crc)
+		}
+		m, err := maps.Parse("unused.toml", []byte(text))
+		require.NoError(t, err)
+		return withMap(t, m, data)
+	}
+	const spare = "[[region]]\nname = \"spare\"\nrange = \"0x4000-0x7FFF\"\nrole = \"unused\"\n"
+	some := func(d []byte) { copy(d[0x5000:], "left over"); d[0x6000] = 0 }
+	for name, extra := range map[string]string{"in a region": spare, "in none": ""} {
+		assert.Equal(t, evidence.Pass, seen(extra, false, func([]byte) {}).Verdict, name)
+		zeros := seen(extra, false, func(d []byte) { clear(d[0x4000:]) })
+		assert.Equal(t, evidence.Pass, zeros.Verdict, "%s, another value: %v", name, zeros.Findings)
+		rep := seen(extra, false, some)
+		assert.Equal(t, evidence.Unproven, rep.Verdict, name)
+		f := findingOf(t, rep, "unused-content")
+		assert.Equal(t, []image.Range{{Start: 0x5000, Size: 9}, {Start: 0x6000, Size: 1}}, f.Ranges, name)
+		assert.Contains(t, f.Message, "10 bytes at 0x5000-0x5008, 0x6000-0x6000")
+		assert.Equal(t, evidence.Pass, seen(extra, true, some).Verdict, "%s, under a rule", name)
+	}
+	field := "[[identity]]\nname = \"number\"\nrange = \"0x5000+9\"\nas = \"text\"\n"
+	assert.Equal(t, evidence.Pass, seen(field, false, func(d []byte) { copy(d[0x5000:], "left over") }).Verdict)
 }

@@ -100,15 +100,19 @@ func (x *examiner) checkLines() {
 // checkMap holds the image against the map, of whose checksum rules results tells.
 func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 	x.findings = append(x.findings, b.Coverage()...)
-	var proved []image.Range
+	var proved, described []image.Range
 	for _, r := range results {
 		if r.Verdict != evidence.Pass {
 			x.findings = append(x.findings, r.Finding())
-		} else if x.lim.proves(r) {
-			proved = append(proved, r.Cover...)
-			if r.Field != nil {
-				proved = append(proved, *r.Field)
-			}
+			continue
+		}
+		covered := r.Cover
+		if r.Field != nil {
+			covered = append(slices.Clone(covered), *r.Field)
+		}
+		described = append(described, covered...)
+		if x.lim.proves(r) {
+			proved = append(proved, covered...)
 		}
 	}
 	proved = image.MergeRanges(proved)
@@ -121,15 +125,20 @@ func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 	}
 	x.checkAnchors(results, identity)
 	x.checkHoles(proved)
+	for _, id := range identity {
+		described = append(described, id.Range)
+	}
+	x.checkUnused(image.MergeRanges(described))
 	x.checkEntropy(proved)
 	x.clear(proved)
-	x.nameShortRead()
+	x.nameShortRead(proved)
 	x.judgeProof(len(results), proved)
 }
 
 // nameShortRead turns the caution about a constant tail into a fault where the
-// map expects content in it: the read stopped there.
-func (x *examiner) nameShortRead() {
+// map expects content in it: the read stopped there. Where by the map there is
+// nothing, or a checksum covers what is not of the tail, it is a note.
+func (x *examiner) nameShortRead(proved []image.Range) {
 	for i := range x.findings {
 		f := &x.findings[i]
 		if f.Code != CodeTailConstant || f.Severity != evidence.Caution {
@@ -143,6 +152,10 @@ func (x *examiner) nameShortRead() {
 			}
 		}
 		if len(missing) == 0 {
+			if len(image.SubtractRanges([]image.Range{tail}, append(x.m.Empty(), proved...))) == 0 {
+				f.Severity = evidence.Note
+				f.Message = fmt.Sprintf("the last %d bytes (%s) hold one pattern; by the map there is nothing", tail.Size, tail)
+			}
 			continue
 		}
 		f.Code, f.Severity = CodeShortRead, evidence.Fault
