@@ -441,7 +441,7 @@ func (x *examiner) checkAddressLines() {
 				}
 				where, ranges := describeRuns(short)
 				x.found(CodeAddressLinesShorted, evidence.Fault, ranges,
-					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read again", a, b, where, bridge(how))
+					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read the whole memory again", a, b, where, bridge(how))
 			}
 		}
 	}
@@ -454,7 +454,7 @@ func (x *examiner) checkAddressLines() {
 		}
 		where, ranges := describeRuns(list)
 		x.found(CodeAddressLineStuck, evidence.Fault, ranges,
-			"address line %d does not toggle: %s the bytes are the same at both settings of 0x%X, so half of what should be there was read twice and the other half is missing; check the socket and the wiring of that line, then read again", k, where, uint64(1)<<k)
+			"address line %d does not toggle: %s the bytes are the same at both settings of 0x%X, so half of what should be there was read twice and the other half is missing; check the socket and the wiring of that line, then read the whole memory again", k, where, uint64(1)<<k)
 	}
 }
 

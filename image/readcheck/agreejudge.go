@@ -35,11 +35,11 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	detail := x.pairDetail(ag.Pairs, func(p PairDiff) string { return fmt.Sprintf("read %d against read 1", p.Read) })
 	if x.m == nil {
 		x.found(CodeReadsDiffer, evidence.Caution, ag.Ranges,
-			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read again", outside, ag.Compared, listRanges(ag.Ranges), detail)
+			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read the whole memory again and compare all reads", outside, ag.Compared, listRanges(ag.Ranges), detail)
 	} else {
 		ranges := x.outsideAdaptation(ag.Ranges)
 		x.found(CodeReadsDiffer, evidence.Fault, ranges,
-			"the reads differ at %d addresses outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring and read again", outside, regionList(ag.Where), listRanges(ranges), detail)
+			"the reads differ at %d addresses outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring, read the whole memory again and compare all reads", outside, regionList(ag.Where), listRanges(ranges), detail)
 	}
 	if len(ag.NoMajority) > 0 {
 		x.found(CodeReadsNoMajority, evidence.Caution, ag.NoMajority,

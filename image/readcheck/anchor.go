@@ -207,9 +207,9 @@ func (x *examiner) foundRepair(rep repair, im *image.Image, again, failing, resu
 				}
 			}
 		}
-		msg += fmt.Sprintf("; it happened between 0x%X and 0x%X, so read again from there", from, where[0].Start)
+		msg += fmt.Sprintf("; it happened between 0x%X and 0x%X; read the whole memory again and compare the two reads", from, where[0].Start)
 	} else {
-		msg += "; read again in the right order"
+		msg += "; read the whole memory again in the right order, or state the order in the map"
 	}
 	x.found(rep.code, evidence.Fault, where, "%s", msg)
 }

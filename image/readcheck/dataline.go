@@ -326,7 +326,7 @@ func (x *examiner) checkDataLines() {
 				whole[line] = true
 			}
 			x.found(code, evidence.Fault, []image.Range{part.r},
-				"%s %s over all %d bytes of content in %s; check the socket and the wiring of that line, then read again", line, what, st.bytes, part.name)
+				"%s %s over all %d bytes of content in %s; check the socket and the wiring of that line, then read the whole memory again", line, what, st.bytes, part.name)
 		}
 		low, high := st.stuck()
 		for v, lines := range [][]dataLine{low, high} {

@@ -26,10 +26,10 @@ func (x *examiner) checkText() {
 			r := s.rng(t.start, t.end)
 			if isHTML(text) {
 				x.found(CodeHTMLText, evidence.Fault, []image.Range{r},
-					"an HTML page (%q) stands at %s: what was saved there is the answer of a web server, no memory; read %s again", excerpt(text), r, r)
+					"an HTML page (%q) stands at %s: what was saved there is the answer of a web server, no memory; read the whole memory again and compare the two reads", excerpt(text), r)
 			} else if n := sessionLines(text); n >= x.lim.sessionLines {
 				x.found(CodeSessionText, evidence.Fault, []image.Range{r},
-					"%d lines of a terminal session (%q) stand at %s: what was saved there is what a program said, no memory; read %s again", n, excerpt(text), r, r)
+					"%d lines of a terminal session (%q) stand at %s: what was saved there is what a program said, no memory; read the whole memory again and compare the two reads", n, excerpt(text), r)
 			}
 		}
 	}

@@ -21,7 +21,7 @@ func (x *examiner) checkHoles(proved []image.Range) {
 			data := s.data[part.Start-s.start:][:part.Size]
 			if len(data) >= x.lim.region && isFill(data) {
 				x.found(CodeRegionBlank, evidence.Fault, []image.Range{part},
-					"region %q holds nothing but 0x%02X, and the map expects content; read %s again", region.Name, data[0], part)
+					"region %q holds nothing but 0x%02X, at %s, and the map expects content; read the whole memory again and compare the two reads", region.Name, data[0], part)
 				continue
 			}
 			for _, h := range fillRuns(data, x.lim.holeBytes) {

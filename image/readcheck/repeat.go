@@ -97,10 +97,10 @@ func (x *examiner) checkRepeats() {
 				code = CodeTailRepeats
 			}
 			x.found(code, evidence.Fault, []image.Range{rng},
-				"one block of %d bytes stands %d times in a row from 0x%X to 0x%X and begins and ends on block boundaries, as a transfer buffer that was not refilled leaves it; read %s again", p, r.copies, rng.Start, rng.Last(), rng)
+				"one block of %d bytes stands %d times in a row from 0x%X to 0x%X and begins and ends on block boundaries, as a transfer buffer that was not refilled leaves it; read the whole memory again and compare the two reads", p, r.copies, rng.Start, rng.Last())
 		case r.score >= x.lim.repeatScore:
 			x.found(CodeBlockRepeated, evidence.Caution, []image.Range{rng},
-				"one block of %d bytes stands twice in a row from 0x%X to 0x%X, on block boundaries, and no content of its kind explains it: it was delivered again, or it is meant to be there twice; read %s again and compare", p, rng.Start, rng.Last(), rng)
+				"one block of %d bytes stands twice in a row from 0x%X to 0x%X, on block boundaries, and no content of its kind explains it: it was delivered again, or it is meant to be there twice; read the whole memory again and compare the two reads", p, rng.Start, rng.Last())
 		case r.score >= x.lim.repeatScore-noteScore && p >= twiceNoted:
 			x.found(CodeBlockRepeated, evidence.Note, []image.Range{rng},
 				"the %d bytes from 0x%X stand %d times in a row, on block boundaries; tables do that too, so compare %s with a second read", p, rng.Start, r.copies, rng)

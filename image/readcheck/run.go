@@ -120,7 +120,7 @@ func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 	for _, id := range identity {
 		if id.Problem != "" {
 			x.found(CodeIdentityUnreadable, evidence.Fault, []image.Range{id.Range},
-				"identity field %q at %s does not read as %s: %s; a shifted, swapped or short read does that, so read it again", id.Name, id.Range, id.As, id.Problem)
+				"identity field %q at %s does not read as %s: %s; a shifted, swapped or short read does that, so read the whole memory again and compare the two reads", id.Name, id.Range, id.As, id.Problem)
 		}
 	}
 	x.checkAnchors(results, identity)
@@ -159,7 +159,7 @@ func (x *examiner) nameShortRead(proved []image.Range) {
 			continue
 		}
 		f.Code, f.Severity = CodeShortRead, evidence.Fault
-		f.Message = fmt.Sprintf("the read stopped at 0x%X: the last %d bytes (%s) hold one pattern, where the map expects the rest of %s; read again from 0x%X", tail.Start, tail.Size, tail, strings.Join(missing, ", "), tail.Start)
+		f.Message = fmt.Sprintf("the read stopped at 0x%X: the last %d bytes (%s) hold one pattern, where the map expects the rest of %s; read the whole memory again and compare the two reads", tail.Start, tail.Size, tail, strings.Join(missing, ", "))
 		x.findings = slices.DeleteFunc(x.findings, func(o evidence.Finding) bool {
 			hole := o.Code == CodeHole || o.Code == CodeErasedPart || o.Code == CodeRegionBlank
 			return hole && len(o.Ranges) == 1 && tail.Covers(o.Ranges[0])

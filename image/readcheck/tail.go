@@ -34,7 +34,7 @@ func (x *examiner) checkTail() {
 	if at, d := copiedTail(s.data, x.lim.copyBytes); at > 0 {
 		r := s.rng(at, len(s.data))
 		x.found(CodeTailCopy, evidence.Fault, []image.Range{r},
-			"the last %d bytes (%s) are a copy of those 0x%X bytes earlier, as a read leaves it that wrapped around or was padded with what was already there; read %s again", r.Size, r, d, r)
+			"the last %d bytes (%s) are a copy of those 0x%X bytes earlier, as a read leaves it that wrapped around or was padded with what was already there; read the whole memory again and compare the two reads", r.Size, r, d)
 	}
 }
 
@@ -129,5 +129,5 @@ func (x *examiner) foundTail(r image.Range, format string, args ...any) {
 		return
 	}
 	x.found(CodeTailConstant, evidence.Caution, []image.Range{r},
-		"%s: erased memory, or a read that stopped at 0x%X and was padded; a map that says what should be there, or a second read of %s, tells which", msg, r.Start, r)
+		"%s: erased memory, or a read that stopped at 0x%X and was padded; a map that says what should be there, or a second read of the whole memory, tells which", msg, r.Start)
 }
