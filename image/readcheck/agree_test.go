@@ -168,6 +168,7 @@ func TestAgreeNamesTheCause(t *testing.T) {
 		{"swapped words", remap(func(i int) int { return i ^ 3 }), "32-bit word in the other order"},
 		{"stuck line", remap(func(i int) int { return i &^ 0x80 }), "address line 7 stuck"},
 		{"swapped lines", remap(swap(4, 11)), "address lines 4 and 11 swapped"},
+		{"stopped and padded", append(bytes.Clone(good[:20000]), bytes.Repeat([]byte{0xFF}, len(good)-20000)...), "holds 0xFF wherever it differs"},
 		{"another controller", faults.Synth(rand.New(rand.NewPCG(99, 1)), len(good)), ""},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

@@ -67,7 +67,7 @@ func (x *examiner) pairDetail(pairs []PairDiff, name func(PairDiff) string) stri
 			continue
 		}
 		fmt.Fprintf(&b, "; %s: %d bits 1 to 0, %d bits 0 to 1", name(p), p.OneToZero, p.ZeroToOne)
-		if weak := p.OneToZero + p.ZeroToOne; weak >= uint64(x.lim.directionBits) && (p.OneToZero == 0 || p.ZeroToOne == 0) {
+		if weak := p.OneToZero + p.ZeroToOne; weak >= uint64(x.lim.directionBits) && (p.OneToZero == 0 || p.ZeroToOne == 0) && p.Block == 0 {
 			b.WriteString(" (one direction only: a weak supply or a marginal cell or line)")
 		}
 		if p.Block > 0 {

@@ -22,6 +22,9 @@ func (c *Comparison) cause(pair int) string {
 	if len(samples) == 0 {
 		return ""
 	}
+	if v, ok := fillCause(samples, pair+1); ok {
+		return fmt.Sprintf("it holds 0x%02X wherever it differs: erased memory, a read that stopped and was padded, or nothing connected", v)
+	}
 	at := func(addr uint64) (byte, bool) {
 		var b [1]byte
 		_, err := c.reads[0].ReadAddr(b[:], addr)
@@ -77,6 +80,18 @@ func (c *Comparison) cause(pair int) string {
 		}
 	}
 	return c.dataCause(p)
+}
+
+// fillCause returns the one value that a read holds at every sample, if there is
+// one: before that, no line need be to blame.
+func fillCause(samples []sample, read int) (byte, bool) {
+	v := samples[0].values[read]
+	for _, s := range samples {
+		if s.values[read] != v {
+			return 0, false
+		}
+	}
+	return v, true
 }
 
 // dataCause explains differences that all lie in one data bit.
