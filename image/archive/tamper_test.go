@@ -116,7 +116,7 @@ type effort int
 const (
 	sample   effort = iota // a few bytes
 	quick                  // one change at every byte, the rest at some
-	thorough               // every bit, and the rest once
+	thorough               // two changes at every byte, and the rest once
 	all                    // everything
 )
 
@@ -157,18 +157,17 @@ func (e effort) damages(data []byte, at int, buf []byte, try func(kind string, d
 	if at == len(data) {
 		return
 	}
-	masks := 1
+	masks := []byte{1 << (at % 8)}
 	switch e {
 	case thorough:
-		masks = 8
+		masks = append(masks, 0xFF)
 	case all:
-		masks = 255
-	}
-	for i := range masks {
-		mask := byte(1 << ((at + i) % 8))
-		if e == all {
-			mask = byte(i + 1)
+		masks = masks[:0]
+		for m := 1; m < 256; m++ {
+			masks = append(masks, byte(m))
 		}
+	}
+	for _, mask := range masks {
 		changed := append(buf[:0], data...)
 		changed[at] ^= mask
 		try("change", changed)
