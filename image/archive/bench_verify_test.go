@@ -147,6 +147,8 @@ func compareVerify(b *testing.B, sizes []int) {
 	}
 	b.ReportMetric(float64(clock[0])/float64(clock[2]), "of-memory")
 	b.ReportMetric(float64(cpu[0])/float64(cpu[2]), "of-memory-cpu")
+	b.ReportMetric(float64(clock[1])/float64(clock[2]), "of-loop")
+	b.ReportMetric(float64(cpu[1])/float64(cpu[2]), "of-loop-cpu")
 }
 
 // least returns the smaller of two durations; 0 is none yet.

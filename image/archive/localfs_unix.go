@@ -26,12 +26,13 @@ import (
 // it makes each file ready to be waited for, looks at each name it lists, and
 // walks down to each file anew.
 type folder struct {
-	dir  *os.File
+	fd   int
+	path string
 	keep bool // open folders below stay open until Close
 
-	mu     sync.Mutex         // guards what follows, and the place in dir
-	listed bool               // dir has been read
-	below  map[string]*folder // by path, only with keep
+	mu    sync.Mutex         // guards what follows, and the place in list
+	list  *os.File           // fd, made when it is listed: most folders are only opened in
+	below map[string]*folder // by path, only with keep
 }
 
 // openFolder opens a folder of this machine by its path.
@@ -40,7 +41,7 @@ func openFolder(dir string) (*folder, error) {
 	if err != nil {
 		return nil, &fs.PathError{Op: "open", Path: dir, Err: plain(err)}
 	}
-	return &folder{dir: os.NewFile(uintptr(fd), dir)}, nil
+	return &folder{fd: fd, path: dir}, nil
 }
 
 // openat opens a file or folder for reading. It waits for no pipe: one is
@@ -61,7 +62,10 @@ func (f *folder) Close() error {
 		b.Close()
 	}
 	f.below = nil
-	return f.dir.Close()
+	if f.list != nil {
+		return f.list.Close()
+	}
+	return unix.Close(f.fd)
 }
 
 // enter opens a folder below that keeps what is opened in it until it is
@@ -85,14 +89,12 @@ func (f *folder) open(name string) (*folder, error) {
 		return nil, err
 	}
 	defer done()
-	fd, err := openat(parent.fd(), base, unix.O_DIRECTORY|unix.O_NOFOLLOW)
+	fd, err := openat(parent.fd, base, unix.O_DIRECTORY|unix.O_NOFOLLOW)
 	if err != nil {
 		return nil, &fs.PathError{Op: "open", Path: name, Err: plain(err)}
 	}
-	return &folder{dir: os.NewFile(uintptr(fd), path.Join(f.dir.Name(), name))}, nil
+	return &folder{fd: fd, path: path.Join(f.path, name)}, nil
 }
-
-func (f *folder) fd() int { return int(f.dir.Fd()) }
 
 // parent returns the open folder that name lies in, and its last element.
 func (f *folder) parent(name string) (parent *folder, base string, done func(), err error) {
@@ -157,7 +159,7 @@ func (f *folder) Open(name string) (fs.File, error) {
 		return nil, err
 	}
 	defer done()
-	fd, err := openat(parent.fd(), base, unix.O_NONBLOCK|unix.O_NOFOLLOW)
+	fd, err := openat(parent.fd, base, unix.O_NONBLOCK|unix.O_NOFOLLOW)
 	if err != nil {
 		return nil, &fs.PathError{Op: "open", Path: name, Err: plain(err)}
 	}
@@ -190,13 +192,12 @@ func (f *folder) ReadDir(name string) ([]fs.DirEntry, error) {
 	defer done()
 	below.mu.Lock()
 	defer below.mu.Unlock()
-	if below.listed {
-		if _, err := below.dir.Seek(0, io.SeekStart); err != nil {
-			return nil, err
-		}
+	if below.list == nil {
+		below.list = os.NewFile(uintptr(below.fd), below.path)
+	} else if _, err := below.list.Seek(0, io.SeekStart); err != nil {
+		return nil, err
 	}
-	below.listed = true
-	names, err := below.dir.ReadDir(-1)
+	names, err := below.list.ReadDir(-1)
 	entries := make([]fs.DirEntry, len(names))
 	for i, n := range names {
 		entries[i] = localEntry{n, f, path.Join(name, n.Name())}
@@ -216,7 +217,7 @@ func (f *folder) Stat(name string) (fs.FileInfo, error) {
 	}
 	defer done()
 	info := localInfo{name: base}
-	err = uninterrupted(func() error { return unix.Fstatat(parent.fd(), base, &info.stat, unix.AT_SYMLINK_NOFOLLOW) })
+	err = uninterrupted(func() error { return unix.Fstatat(parent.fd, base, &info.stat, unix.AT_SYMLINK_NOFOLLOW) })
 	if err != nil {
 		return nil, &fs.PathError{Op: "stat", Path: name, Err: err}
 	}
