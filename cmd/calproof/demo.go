@@ -78,6 +78,13 @@ func runDemo(ctx context.Context, opts *DemoOptions, streams Streams) error {
 	if data.Files, err = writeDemo(ctx, opts); err != nil {
 		return err
 	}
+	// What the files prove by themselves, not what an archive knows of them.
+	if dir, ok := os.LookupEnv(archiveEnv); ok {
+		if err := os.Unsetenv(archiveEnv); err != nil {
+			return err
+		}
+		defer os.Setenv(archiveEnv, dir)
+	}
 	for i := range data.Steps {
 		s := &data.Steps[i]
 		s.Exit = run(s.Args, Streams{In: strings.NewReader(""), Out: io.Discard, Err: streams.Err})

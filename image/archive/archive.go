@@ -103,7 +103,7 @@ func Init(dir string, opts Options) (*Archive, error) {
 func Open(dir string, opts Options) (*Archive, error) {
 	root, err := openLocal(dir)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("open archive: there is no folder %s; `archive init` makes an archive: %w", dir, err)
+		return nil, fmt.Errorf("%s: %w: there is no such folder; `archive init` makes one", dir, ErrNotArchive)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("open archive: %w", err)

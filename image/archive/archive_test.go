@@ -320,7 +320,7 @@ func TestInitRefusesAFullFolder(t *testing.T) {
 	_, err = Init(a.Dir(), Options{})
 	assert.ErrorContains(t, err, "is an archive already")
 	_, err = Open(filepath.Join(dir, "none"), Options{})
-	assert.ErrorContains(t, err, "`archive init` makes an archive")
+	assert.ErrorContains(t, err, "there is no such folder")
 	dir = t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(dir, markerFile), []byte("calproof archive, format 2\n"), 0o600))
 	_, err = Open(dir, Options{})
