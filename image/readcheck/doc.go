@@ -38,9 +38,10 @@
 // different rich units agree (16 for the lines inside a unit), the whole image
 // when nothing in it disagrees. Data lines are judged over 4096 bytes of
 // content. A block counts as delivered again when its repetition keeps to block
-// boundaries and scores 2.4 points (see DETECTION.md). A constant tail is worth a caution from 1024 bytes and a 64th of
-// the image on, a constant stretch in a region that should hold content from
-// 1024 bytes on, a tail that is a copy from 4096 bytes on. A byte counts as lost
+// boundaries and scores 2.4 points (see DETECTION.md). A constant tail is worth a
+// caution from 1024 bytes and a 64th of the image on, a constant stretch in a
+// region that should hold content from 1024 bytes on, a tail that is a copy from
+// 4096 bytes on. A byte counts as lost
 // or doubled when 4 calls lead beside the places called further up, or the
 // phases of short patterns are worth 7.75 of 14 points; bytes count as swapped or
 // interleaved when 40 pairs of letters say so. Text is searched from 48 bytes
@@ -53,7 +54,8 @@
 //
 // # Cost
 //
-// Memory: one copy of the image and ten bytes for each 256 of it. Time: linear
-// in the image, but for the pairs of address lines, whose number grows with
-// the square of the lines; each stops at the first unit that contradicts it.
+// Memory: one copy of the image and twelve bytes for each 256 of it. Time:
+// linear in the image, but for the pairs of address lines, whose number grows
+// with the square of the lines; only those are looked at for which some unit
+// speaks. Checks run side by side; the report does not depend on their order.
 package readcheck

@@ -1,6 +1,7 @@
 package readcheck
 
 import (
+	"bytes"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -76,5 +77,20 @@ func TestInjectedFaultsAreFoundWithoutMap(t *testing.T) {
 			}
 			assert.GreaterOrEqual(t, found, want)
 		})
+	}
+}
+
+// Checks run side by side; what they say does not depend on which ends first.
+func TestReportsAreRepeatable(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 1))
+	data := faults.Synth(r, 64<<10)
+	for i := range data {
+		data[i] = data[i&^0x40] &^ 4
+	}
+	copy(data[0x8000:], bytes.Repeat(data[0x7F00:0x8000], 4))
+	want := examineBytes(t, data)
+	require.Greater(t, len(want.Findings), 3)
+	for range 20 {
+		require.Equal(t, want, examineBytes(t, data))
 	}
 }

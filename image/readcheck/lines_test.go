@@ -9,7 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"example.com/calproof/image"
 	"example.com/calproof/image/readcheck/internal/faults"
+	"example.com/calproof/maps"
 )
 
 func contentOf(start uint64, data []byte) *content {
@@ -192,4 +194,66 @@ func TestASCIITextIsNoStuckLine(t *testing.T) {
 	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
 	x.checkDataLines()
 	assert.Empty(t, x.findings)
+}
+
+// Lines and pairs that are passed over as no suspects have nothing to report.
+func TestSuspectsMissNothing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 3))
+		data := faults.Synth(r, 64<<10)
+		start := uint64(r.IntN(3)) * 0x1300
+		for range rapid.IntRange(0, 3).Draw(t, "faults") {
+			a, b := 8+r.IntN(8), 8+r.IntN(8)
+			from := r.IntN(4) << 14
+			for i := from; i < from+1<<14; i++ {
+				if j := i &^ (1 << a) &^ (1 << b); j >= from && r.IntN(4) > 0 || a == b {
+					data[i] = data[j]
+				}
+			}
+		}
+		c := contentOf(start, data)
+		n := c.lines()
+		sus := c.suspects(n)
+		for a := unitLines; a < n; a++ {
+			if len(c.stuckLine(a, 1, 1)) > 0 {
+				assert.NotZero(t, sus.line>>a&1, "line %d", a)
+			}
+			for b := a + 1; b < n; b++ {
+				if runs := c.shortedLines(a, b, 1, 1); len(runs[0])+len(runs[1]) > 0 {
+					assert.NotZero(t, sus.pair[a]>>b&1, "lines %d and %d", a, b)
+				}
+			}
+		}
+	})
+}
+
+// What the lines did over the parts adds up to what they did over the whole.
+func TestLineStatsAddUp(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 4))
+		data := faults.Synth(r, 16<<10)
+		for at := 0; at < len(data); at += 1024 { // each kilobyte with lines at rest of its own
+			low, high := byte(r.Uint32()|r.Uint32()), byte(r.Uint32()&r.Uint32()&r.Uint32())
+			for i := at; i < at+1024; i++ {
+				data[i] = data[i]&low | high
+			}
+		}
+		c := contentOf(uint64(r.IntN(600)), data)
+		bounds := c.spans[0].rng(0, len(data))
+		m := &maps.Map{}
+		for at := bounds.Start; at < bounds.End(); {
+			size := min(uint64(1+r.IntN(5000)), bounds.End()-at)
+			if r.IntN(3) > 0 {
+				m.Regions = append(m.Regions, maps.Region{Range: image.Range{Start: at, Size: size}, Content: maps.ContentExpected})
+			}
+			at += size
+		}
+		x := &examiner{m: m, c: c, lim: limitsFor(nil)}
+		x.lim.dataBytes = 1000
+		parts := x.parts()
+		got, want := x.statsOver(parts)[0], statsOf(c.unitsIn(bounds))
+		assert.Equal(t, want.bytes, got.bytes)
+		assert.Equal(t, []uint32{want.everyOne, want.anyOne}, []uint32{got.everyOne, got.anyOne})
+		assert.Equal(t, want.pairs(), got.pairs())
+	})
 }
