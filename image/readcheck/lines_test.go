@@ -198,15 +198,24 @@ func TestASCIITextIsNoStuckLine(t *testing.T) {
 
 // Lines and pairs that are passed over as no suspects have nothing to report.
 func TestSuspectsMissNothing(t *testing.T) {
+	found := 0
 	rapid.Check(t, func(t *rapid.T) {
 		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 3))
 		data := faults.Synth(r, 64<<10)
 		start := uint64(r.IntN(3)) * 0x1300
-		for range rapid.IntRange(0, 3).Draw(t, "faults") {
-			a, b := 8+r.IntN(8), 8+r.IntN(8)
-			from := r.IntN(4) << 14
-			for i := from; i < from+1<<14; i++ {
-				if j := i &^ (1 << a) &^ (1 << b); j >= from && r.IntN(4) > 0 || a == b {
+		for range rapid.IntRange(1, 3).Draw(t, "faults") {
+			a, b, high := 8+r.IntN(7), 8+r.IntN(7), r.IntN(2) == 1 // a == b: one line stuck
+			from := r.IntN(2) << 15
+			for i := from; i < from+1<<15; i++ {
+				j := i
+				if at := start + uint64(i); a == b || at>>a&1 != at>>b&1 {
+					at &^= 1<<a | 1<<b
+					if high {
+						at |= 1<<a | 1<<b
+					}
+					j = int(at - start)
+				}
+				if j >= from && j < from+1<<15 {
 					data[i] = data[j]
 				}
 			}
@@ -216,15 +225,18 @@ func TestSuspectsMissNothing(t *testing.T) {
 		sus := c.suspects(n)
 		for a := unitLines; a < n; a++ {
 			if len(c.stuckLine(a, 1, 1)) > 0 {
+				found++
 				assert.NotZero(t, sus.line>>a&1, "line %d", a)
 			}
 			for b := a + 1; b < n; b++ {
 				if runs := c.shortedLines(a, b, 1, 1); len(runs[0])+len(runs[1]) > 0 {
+					found++
 					assert.NotZero(t, sus.pair[a]>>b&1, "lines %d and %d", a, b)
 				}
 			}
 		}
 	})
+	assert.Greater(t, found, 100)
 }
 
 // What the lines did over the parts adds up to what they did over the whole.
@@ -232,18 +244,27 @@ func TestLineStatsAddUp(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 4))
 		data := faults.Synth(r, 16<<10)
-		for at := 0; at < len(data); at += 1024 { // each kilobyte with lines at rest of its own
-			low, high := byte(r.Uint32()|r.Uint32()), byte(r.Uint32()&r.Uint32()&r.Uint32())
+		rest := [4]byte{byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32())} // lines at rest over each kilobyte
+		bound := [4]byte{byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32()), byte(r.Uint32())}
+		for at := 0; at < len(data); at += 1024 {
+			values := byte(r.IntN(2)) * 0xFF // all go the other way together, now and then
 			for i := at; i < at+1024; i++ {
-				data[i] = data[i]&low | high
+				data[i] = data[i]&^rest[i%4] | (bound[i%4]^values)&rest[i%4]
 			}
 		}
-		c := contentOf(uint64(r.IntN(600)), data)
+		start, even := uint64(r.IntN(600)), r.IntN(2) == 0 // even: no line moves within a part
+		if even {
+			start &^= unitSize - 1
+		}
+		c := contentOf(start, data)
 		bounds := c.spans[0].rng(0, len(data))
 		m := &maps.Map{}
 		for at := bounds.Start; at < bounds.End(); {
 			size := min(uint64(1+r.IntN(5000)), bounds.End()-at)
-			if r.IntN(3) > 0 {
+			if even {
+				size = 1024
+			}
+			if even || r.IntN(3) > 0 {
 				m.Regions = append(m.Regions, maps.Region{Range: image.Range{Start: at, Size: size}, Content: maps.ContentExpected})
 			}
 			at += size
