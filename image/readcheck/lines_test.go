@@ -236,7 +236,7 @@ func TestSuspectsMissNothing(t *testing.T) {
 			}
 		}
 	})
-	assert.Greater(t, found, 100)
+	assert.Greater(t, found, 10)
 }
 
 // What the lines did over the parts adds up to what they did over the whole.
