@@ -67,6 +67,7 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 	x.atOnce(func(o *examiner) { e.runLines(); o.add(begun) }, (*examiner).checkTail, (*examiner).checkShift, (*examiner).checkOrder, (*examiner).checkText)
 	if b.Map == nil {
 		x.checkEntropy(nil)
+		x.excuse()
 		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
 	} else {
 		x.checkMap(b, results)

@@ -94,6 +94,8 @@ func samples(t testing.TB) []kindSample {
 		{"an Ogg file", fresh(le).text(0, "OggS").data, false},
 		{"a FLAC file", fresh(le).text(0, "fLaC").data, false},
 		{"a collection of fonts", fresh(be).text(0, "ttcf").data, false},
+		{"a PDF document", fresh(le).text(0, "%PDF-1.7\n").data, false},
+		{"a Type 1 font", fresh(le).text(0, "\x80\x01").u32(2, 900).text(6, "%!PS-AdobeFont-1.0: Slope").data, false},
 		{"an X cursor", fresh(le).text(0, "Xcur").u32(4, 16).data, false},
 		{"a RIFF file (sound or film)", fresh(le).text(0, "RIFF").u32(4, size-8).text(8, "WAVE").data, true},
 		{"a WOFF font", fresh(be).text(0, "wOFF").u32(8, size).data, true},
@@ -219,4 +221,31 @@ func FuzzKindOf(f *testing.F) {
 		x.checkTail()
 		assert.True(t, x.fileEnd >= 0 && x.fileEnd <= len(data))
 	})
+}
+
+// What looks odd in a picture means nothing, and in a memory it does; a picture
+// that is cut short is a fault all the same.
+func TestOnlyMemoriesAreReadAgain(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 1))
+	data := faults.Synth(r, 64<<10)
+	for i := range 5 {
+		copy(data[32<<10+i*512:][:512], data[16<<10:])
+	}
+	severities := func(data []byte) map[string]evidence.Severity {
+		rep, err := Examine(nil, imageOf(t, data))
+		require.NoError(t, err)
+		out := map[string]evidence.Severity{}
+		for _, f := range rep.Findings {
+			out[f.Code] = f.Severity
+		}
+		assert.NotEqual(t, evidence.Pass, rep.Verdict)
+		return out
+	}
+	require.Equal(t, evidence.Fault, severities(data)[CodeBlockRepeated])
+	riff := form{bytes.Clone(data), binary.LittleEndian}.text(0, "RIFF").u32(4, 64<<10-8).text(8, "WAVE").data
+	assert.Equal(t, map[string]evidence.Severity{CodeBlockRepeated: evidence.Note, CodeFileKind: evidence.Note}, severities(riff))
+	assert.Equal(t, evidence.Fault, severities(riff[:60<<10])[CodeFileShort])
+	assert.Equal(t, evidence.Fault, severities(riff[:60<<10])[CodeBlockRepeated])
+	tree := form{bytes.Clone(data), binary.BigEndian}.u32(0, 0xD00DFEED).u32(4, 64<<10).u32(20, 17).data
+	assert.Equal(t, evidence.Fault, severities(tree)[CodeBlockRepeated], "a memory may begin with a device tree")
 }

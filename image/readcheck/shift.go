@@ -43,12 +43,12 @@ func (x *examiner) checkShift() {
 		calls := callsOf(s.data)
 		if sh, v := callShift(calls); v.yes >= x.lim.shiftCalls && v.yes >= callOdds*v.no {
 			x.found(CodeShifted, evidence.Caution, behind(s, sh),
-				"%d calls behind 0x%X lead one byte beside places that calls in front of it lead to, and %d lead there: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
-				v.yes, s.start+uint64(sh.from), v.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
+				"calls behind 0x%X lead one byte beside %d places that calls in front of it lead to, and lead to %d of those: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
+				s.start+uint64(sh.from), v.yes, v.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
 			continue
 		}
 		sh, g := phaseShift(s.data)
-		if g.points() < x.lim.shiftScore {
+		if g.points() < x.lim.shiftScore || min(g.front.forIt, g.behind.forIt) < leastVotes {
 			continue
 		}
 		if v := votesOfCalls(calls, firstCall(calls, sh.from), sh.move); v.no >= x.lim.shiftCalls && v.no >= callOdds*v.yes {
@@ -59,6 +59,10 @@ func (x *examiner) checkShift() {
 			s.start+uint64(sh.from), 100*g.behind.share(), 100*g.front.share(), g.points(), sh.what())
 	}
 }
+
+// leastVotes is how many windows in front and how many behind must speak for a
+// shift. A header or an index of a few hundred bytes has an order of its own.
+const leastVotes = 8
 
 // behind is the stretch that is moved.
 func behind(s *span, sh shift) []image.Range {

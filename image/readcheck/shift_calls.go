@@ -95,8 +95,10 @@ func callShift(list []call) (shift, callVotes) {
 	return sh, votesOfCalls(list, at, sh.move)
 }
 
-// callVotes counts the calls behind a place that lead where calls in front of
-// it lead only once they are taken back, and those that do so only as they are.
+// callVotes counts the places that are called in front of a place, and behind
+// it only once the calls there are taken back, and those that are called behind
+// it only as they are. Places are counted and not calls: one byte that looks
+// like a call beside a place that is called often would speak for all of those.
 type callVotes struct{ yes, no int }
 
 // callOdds is how many times as many must speak for one side as for the other.
@@ -109,7 +111,12 @@ func votesOfCalls(list []call, at, move int) callVotes {
 		front[c.to] = true
 	}
 	var v callVotes
+	asked := make(map[int32]bool, len(list)-at)
 	for _, c := range list[at:] {
+		if asked[c.to] {
+			continue
+		}
+		asked[c.to] = true
 		taken, as := front[c.to-int32(move)], front[c.to]
 		if taken && !as {
 			v.yes++

@@ -143,7 +143,17 @@ func TestCallsRefuteAShift(t *testing.T) {
 	list := callsOf(callingCode(64 << 10))
 	v := votesOfCalls(list, firstCall(list, 30000), -1)
 	assert.Zero(t, v.yes)
-	assert.Greater(t, v.no, 100)
+	assert.Greater(t, v.no, 30) // of 40 places
+}
+
+// One byte that looks like a call beside a place that is called often later
+// says nothing, however often that is.
+func TestCallsOfOnePlaceCountOnce(t *testing.T) {
+	list := []call{{at: 10, to: 4999}}
+	for i := range 50 {
+		list = append(list, call{at: int32(1000 + 10*i), to: 5000})
+	}
+	assert.Equal(t, callVotes{yes: 1}, votesOfCalls(list, 1, 1))
 }
 
 // Many calls are thinned out without losing what they agree on.
@@ -155,6 +165,6 @@ func TestManyCalls(t *testing.T) {
 	sh, v := callShift(callsOf(lose(data, 5_000_000)))
 	assert.Equal(t, -1, sh.move)
 	assert.InDelta(t, 5_000_000, sh.from, 20_000)
-	assert.Greater(t, v.yes, 1000)
+	assert.Greater(t, v.yes, 3) // the places that were not left out
 	assert.Zero(t, v.no)
 }

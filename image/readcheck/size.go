@@ -1,7 +1,9 @@
 package readcheck
 
 import (
+	"fmt"
 	"math/bits"
+	"slices"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -28,6 +30,9 @@ func (x *examiner) checkSize() {
 	if k, length := kindOf(s.data); k != nil {
 		if length <= uint64(n) {
 			x.fileEnd = int(length)
+			if !k.memory {
+				x.other = k
+			}
 		}
 		switch {
 		case length > uint64(n):
@@ -82,4 +87,20 @@ func (x *examiner) all() []image.Range {
 		all = append(all, s.rng(0, len(s.data)))
 	}
 	return all
+}
+
+// excuse turns into notes what looks odd in a file that says itself that it is
+// something else than a memory: a picture or a program is not read again.
+func (x *examiner) excuse() {
+	if x.other == nil {
+		return
+	}
+	odd := append(patternCodes(), CodeDataLaneDead)
+	for i := range x.findings {
+		f := &x.findings[i]
+		if f.Severity != evidence.Note && slices.Contains(odd, f.Code) {
+			f.Severity = evidence.Note
+			f.Message += fmt.Sprintf("; but this is %s, where that means nothing", x.other.name)
+		}
+	}
 }

@@ -22,6 +22,7 @@ type fileSet struct {
 	files   []file
 	alarmed int            // files with a fault or a caution
 	bySize  int            // those of them where only the size is odd
+	opaque  int            // files with an alarm about anything but the size when their first bytes do not say what they are
 	kinds   map[string]int // files by kind
 	alarms  map[string]int // files with an alarm by kind
 	codes   map[string]*severities
@@ -33,11 +34,15 @@ type severities struct{ fault, caution, note int }
 // examine runs all checks on every file and counts the findings.
 func (s *fileSet) examine(log func(string, ...any)) error {
 	s.kinds, s.alarms, s.codes = map[string]int{}, map[string]int{}, map[string]*severities{}
-	reports := make([]*readcheck.Report, len(s.files))
+	reports, opaque := make([]*readcheck.Report, len(s.files)), make([]*readcheck.Report, len(s.files))
 	err := eachAtOnce(len(s.files), func(i int) error {
 		data, err := s.files[i].read()
 		if err == nil {
 			reports[i], err = examine(nil, data)
+		}
+		if err == nil {
+			clear(data[:hidden])
+			opaque[i], err = examine(nil, data)
 		}
 		if err != nil {
 			return fmt.Errorf("%s: %w", s.files[i].name, err)
@@ -49,6 +54,13 @@ func (s *fileSet) examine(log func(string, ...any)) error {
 	}
 	for i, rep := range reports {
 		f := s.files[i]
+		for _, fd := range opaque[i].Findings {
+			if fd.Severity != evidence.Note && fd.Code != readcheck.CodeSizeOdd && fd.Code != readcheck.CodeSizeNear {
+				log("alarm: %s, first bytes hidden: %s: %s", s.name, f.name, fd)
+				s.opaque++
+				break
+			}
+		}
 		s.kinds[f.kind]++
 		worst := map[string]evidence.Severity{}
 		alarm, other := false, false
@@ -86,6 +98,9 @@ func (s *fileSet) examine(log func(string, ...any)) error {
 	return nil
 }
 
+// hidden is how many bytes are cleared so that a file does not say what it is.
+const hidden = 16
+
 // surveyAlarms runs all checks on every file of every set and tells what they
 // found.
 func surveyAlarms(sets []fileSet, log func(string, ...any)) (string, error) {
@@ -95,16 +110,16 @@ func surveyAlarms(sets []fileSet, log func(string, ...any)) (string, error) {
 		}
 	}
 	var b strings.Builder
-	row := func(name string, files, alarmed, bySize int) {
-		fmt.Fprintf(&b, "| %s | %d | %d | %s | %d | %d | %s |\n", name, files, alarmed, percent(alarmed, files), bySize, alarmed-bySize, percent(alarmed-bySize, files))
+	row := func(name string, files, alarmed, bySize, opaque int) {
+		fmt.Fprintf(&b, "| %s | %d | %d | %s | %d | %d | %s | %d | %s |\n", name, files, alarmed, percent(alarmed, files), bySize, alarmed-bySize, percent(alarmed-bySize, files), opaque, percent(opaque, files))
 	}
-	b.WriteString("| files | number | with an alarm | share | of them by `size-odd` only | with another alarm | share |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: |\n")
-	all, alarmed, bySize := 0, 0, 0
+	b.WriteString("| files | number | with an alarm | share | of them by `size-odd` only | with another alarm | share | with another alarm, first bytes hidden | share |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n")
+	all, alarmed, bySize, opaque := 0, 0, 0, 0
 	for _, s := range sets {
-		row(s.name, len(s.files), s.alarmed, s.bySize)
-		all, alarmed, bySize = all+len(s.files), alarmed+s.alarmed, bySize+s.bySize
+		row(s.name, len(s.files), s.alarmed, s.bySize, s.opaque)
+		all, alarmed, bySize, opaque = all+len(s.files), alarmed+s.alarmed, bySize+s.bySize, opaque+s.opaque
 	}
-	row("both", all, alarmed, bySize)
+	row("both", all, alarmed, bySize, opaque)
 
 	head := func(first string, columns ...string) {
 		fmt.Fprintf(&b, "\n| %s |", first)

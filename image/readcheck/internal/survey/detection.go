@@ -68,7 +68,7 @@ func realBases(files []file) (words, other []base, err error) {
 const (
 	minBase = 64 << 10
 	midBase = 128 << 10
-	maxBase = 512 << 10
+	maxBase = 256 << 10
 )
 
 // baseSizes returns the sizes to which a file of size bytes is cut: the largest

@@ -95,8 +95,8 @@ func fetch(debs, dir, name string) error {
 	return nil
 }
 
-// isPlainText reports whether data is text in ASCII, Latin or UTF-8: no memory
-// reads like that, and readcheck says so.
+// isPlainText reports whether data is text in ASCII, Latin or UTF-8, perhaps
+// with some control characters: no memory reads like that, and readcheck says so.
 func isPlainText(data []byte) bool {
 	odd := 0
 	for _, b := range data {
@@ -107,7 +107,7 @@ func isPlainText(data []byte) bool {
 			odd++
 		}
 	}
-	return odd < len(data)/1000
+	return odd < len(data)/20 // as readcheck has it
 }
 
 func kindOf(path string, data []byte) string {
