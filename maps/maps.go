@@ -125,7 +125,9 @@ type Read struct {
 	MinCopyBytes uint64 `toml:"min_copy_bytes"`
 	// Points from which patterns out of step with their places show a byte lost or doubled; 14 are the most.
 	MinShiftScore float64 `toml:"min_shift_score"`
-	// Calls of x86 code that must lead one byte beside the places that calls further up lead to, before a byte is called lost or doubled.
+	// Windows of 256 bytes, in front of a place and behind it, whose patterns must show that a byte was lost or doubled there.
+	MinShiftWindows uint64 `toml:"min_shift_windows"`
+	// Places one byte beside which calls of x86 code must lead that calls further up lead to, before a byte is called lost or doubled.
 	MinShiftCalls uint64 `toml:"min_shift_calls"`
 	// Pairs of letters that must make words in another order of bytes before the image is called swapped or interleaved.
 	MinOrderPairs uint64 `toml:"min_order_pairs"`

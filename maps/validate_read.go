@@ -59,6 +59,7 @@ func (v *validator) readLimits() {
 		{"max_still_lines", n(r.MaxStillLines), 1, 7, "the lines of a byte that may rest while one moves"},
 		{"min_copy_bytes", n(r.MinCopyBytes), 64, most, "the bytes that are looked for further up"},
 		{"min_shift_score", r.MinShiftScore, math.SmallestNonzeroFloat64, 14, "the most that can be had"},
+		{"min_shift_windows", n(r.MinShiftWindows), 1, 4096, "the windows that are looked at"},
 		{"min_shift_calls", n(r.MinShiftCalls), 1, most, ""},
 		{"min_order_pairs", n(r.MinOrderPairs), 1, most, ""},
 		{"min_order_ratio", r.MinOrderRatio, 1, 100, "times as many pairs"},

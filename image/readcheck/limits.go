@@ -31,7 +31,8 @@ type limits struct {
 	ruleShift int // bytes lost or doubled that are tried on rules that fail
 
 	shiftScore      float64 // points from which the phases of patterns show a byte lost or doubled
-	shiftCalls      int     // calls that must lead beside the places called in front
+	shiftWindows    int     // windows that must show so, in front and behind
+	shiftCalls      int     // places called in front beside which calls must lead
 	orderPairs      int     // pairs of letters that another order of bytes needs, ...
 	orderRatio      float64 // times the pairs of the image as it is, and ...
 	orderDeviations float64 // standard deviations more
@@ -58,7 +59,7 @@ func limitsFor(m *maps.Map) limits {
 		dataBytes: 4096, textShare: 0.9, highShare: 0.1, stillLines: 2,
 		minRepeat: minBlock, repeatScore: 2.4, repeatValues: 8, tailBytes: 1024, tailShare: 1.0 / 64, holeBytes: 1024, region: 16, copyBytes: 4096,
 		proved: 50, proofBits: 16, ruleShift: 4,
-		shiftScore: 7.75, shiftCalls: 4, orderPairs: 40, orderRatio: 1.4, orderDeviations: 4.5, wordLetters: 5,
+		shiftScore: 7.75, shiftWindows: 8, shiftCalls: 4, orderPairs: 40, orderRatio: 1.4, orderDeviations: 4.5, wordLetters: 5,
 		textBytes: 48, textFile: 0.95, sessionLines: 2, entropyBits: 7.9, entropyBytes: 2 * entropyUnit,
 		readShift: 16, causeBytes: 16, causeMiss: 2, directionBits: 4, stretchGap: 8, blockFit: 90,
 	}
@@ -102,6 +103,7 @@ func limitsFor(m *maps.Map) limits {
 	set(&lim.proofBits, r.MinProofBits)
 	set(&lim.ruleShift, min(r.MaxRuleShiftBytes, mostShift))
 	lim.shiftScore = cmp.Or(r.MinShiftScore, lim.shiftScore)
+	set(&lim.shiftWindows, r.MinShiftWindows)
 	set(&lim.shiftCalls, r.MinShiftCalls)
 	set(&lim.orderPairs, r.MinOrderPairs)
 	lim.orderRatio = cmp.Or(r.MinOrderRatio, lim.orderRatio)

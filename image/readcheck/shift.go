@@ -48,7 +48,8 @@ func (x *examiner) checkShift() {
 			continue
 		}
 		sh, g := phaseShift(s.data)
-		if g.points() < x.lim.shiftScore || min(g.front.forIt, g.behind.forIt) < leastVotes {
+		// A header or an index of a few hundred bytes has an order of its own.
+		if g.points() < x.lim.shiftScore || min(g.front.forIt, g.behind.forIt) < x.lim.shiftWindows {
 			continue
 		}
 		if v := votesOfCalls(calls, firstCall(calls, sh.from), sh.move); v.no >= x.lim.shiftCalls && v.no >= callOdds*v.yes {
@@ -59,10 +60,6 @@ func (x *examiner) checkShift() {
 			s.start+uint64(sh.from), 100*g.behind.share(), 100*g.front.share(), g.points(), sh.what())
 	}
 }
-
-// leastVotes is how many windows in front and how many behind must speak for a
-// shift. A header or an index of a few hundred bytes has an order of its own.
-const leastVotes = 8
 
 // behind is the stretch that is moved.
 func behind(s *span, sh shift) []image.Range {
