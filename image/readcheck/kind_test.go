@@ -94,6 +94,10 @@ func samples(t testing.TB) []kindSample {
 		{"an Ogg file", fresh(le).text(0, "OggS").data, false},
 		{"a FLAC file", fresh(le).text(0, "fLaC").data, false},
 		{"a collection of fonts", fresh(be).text(0, "ttcf").data, false},
+		{"a USB firmware file", fresh(le).u32(0, 0x20002000).text(size-8, "UFD\x10").data, false},
+		{"a program with a devicetree blob at its end", fresh(be).u32(0, 0x3F010010).u32(8000, 0xD00DFEED).u32(8004, size-8000).u32(8020, 17).data, false},
+		{"a program that a BIOS boots", fresh(le).text(0, "\xEA\x05\x00\xC0\x07").data, false},
+		{"a FITS file", fresh(le).text(0, "SIMPLE  =                    T / made by hand").data, false},
 		{"a PDF document", fresh(le).text(0, "%PDF-1.7\n").data, false},
 		{"a Type 1 font", fresh(le).text(0, "\x80\x01").u32(2, 900).text(6, "%!PS-AdobeFont-1.0: Slope").data, false},
 		{"an X cursor", fresh(le).text(0, "Xcur").u32(4, 16).data, false},
@@ -221,6 +225,16 @@ func FuzzKindOf(f *testing.F) {
 		x.checkTail()
 		assert.True(t, x.fileEnd >= 0 && x.fileEnd <= len(data))
 	})
+}
+
+// What proves that a file ends where it should is gone when it is cut.
+func TestEndsThatProveThemselves(t *testing.T) {
+	for _, s := range samples(t) {
+		if s.kind == "a USB firmware file" || s.kind == "a program with a devicetree blob at its end" {
+			k, _ := kindOf(s.data[:len(s.data)-1])
+			assert.Nil(t, k, s.kind)
+		}
+	}
 }
 
 // What looks odd in a picture means nothing, and in a memory it does; a picture

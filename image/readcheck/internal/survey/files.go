@@ -100,9 +100,6 @@ func fetch(debs, dir, name string) error {
 func isPlainText(data []byte) bool {
 	odd := 0
 	for _, b := range data {
-		if b == 0 {
-			return false
-		}
 		if b < 0x20 && b != '\n' && b != '\r' && b != '\t' && b != '\f' {
 			odd++
 		}
