@@ -41,9 +41,9 @@
 // boundaries and scores 2.4 points (see DETECTION.md). A constant tail is worth a
 // caution from 1024 bytes and a 64th of the image on, a constant stretch in a
 // region that should hold content from 1024 bytes on, a tail that is a copy from
-// 4096 bytes on. A byte counts as lost
-// or doubled when 4 calls lead beside the places called further up, or the
-// phases of short patterns are worth 7.75 of 14 points; bytes count as swapped or
+// 4096 bytes on. A byte counts as lost or doubled when calls lead beside three
+// of the places called further up, or the phases of short patterns are worth
+// 6.25 of 14 points, with eight windows on either side for it; bytes count as swapped or
 // interleaved when 40 pairs of letters say so. Text is searched from 48 bytes
 // on; two lines that only a session has make it one. High entropy is 7.9 bits a
 // byte or more, over 8192 bytes. A pass needs agreeing checksum rules over half

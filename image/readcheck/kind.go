@@ -24,40 +24,40 @@ type kind struct {
 // read, and no signature so short that a memory may begin with it by chance.
 // Each row names the publication it is taken from.
 var kinds = []kind{
-	{name: "an ELF file", look: elfFile},                                                       // System V Application Binary Interface, chapters 4 and 5
-	{name: "a PE program", look: peFile},                                                       // Microsoft, PE Format
-	{name: "a gzip file", look: begins("\x1F\x8B\x08")},                                        // RFC 1952
-	{name: "an xz file", look: begins("\xFD7zXZ\x00")},                                         // The .xz File Format, version 1.2.1
-	{name: "a bzip2 file", look: beginsAnd("BZh", 4, "1AY&SY")},                                // J. Tsai, bzip2 Format Specification, 2016
-	{name: "a zstd file", look: begins("\x28\xB5\x2F\xFD")},                                    // RFC 8878
-	{name: "a zip file", look: begins("PK\x03\x04")},                                           // PKWARE, APPNOTE.TXT 6.3.10
-	{name: "an ar archive", look: begins("!<arch>\n")},                                         // System V Application Binary Interface, chapter 7
-	{name: "a PNG picture", look: pngFile},                                                     // W3C, Portable Network Graphics, third edition
-	{name: "a JPEG picture", look: begins("\xFF\xD8\xFF")},                                     // ITU-T T.81, annex B
-	{name: "a GIF picture", look: beginsAnd("GIF8", 5, "a")},                                   // CompuServe, GIF89a Specification
-	{name: "a RIFF file (sound or film)", look: riffFile},                                      // IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0
-	{name: "an Ogg file", look: begins("OggS\x00")},                                            // RFC 3533
-	{name: "a FLAC file", look: begins("fLaC")},                                                // RFC 9639
-	{name: "a TrueType or OpenType font", look: fontFile},                                      // ISO/IEC 14496-22, Open Font Format
-	{name: "a collection of fonts", look: begins("ttcf\x00")},                                  // the same
-	{name: "a WOFF font", look: woffFile},                                                      // W3C, WOFF File Format 1.0 and 2.0
-	{name: "a GNU message catalogue", look: catalogueFile},                                     // GNU gettext manual, The Format of GNU MO Files
-	{name: "a Type 1 font", look: typeOneFile},                                                 // Adobe, Type 1 Font Format, 1990, and Technical Note 5040
-	{name: "a PDF document", look: begins("%PDF-1.")},                                          // ISO 32000-1
-	{name: "an X cursor", look: begins("Xcur\x10\x00\x00\x00")},                                // Xcursor(3)
-	{name: "an ISO 9660 disc image", look: discFile, padded: true},                             // ECMA-119
-	{name: "an SQLite database", look: databaseFile},                                           // SQLite, Database File Format
-	{name: "a devicetree blob", look: devicetreeFile, memory: true},                            // Devicetree Specification 0.4
-	{name: "a U-Boot image", look: uBootFile, memory: true},                                    // U-Boot, include/image.h
-	{name: "a PCI option ROM", look: optionROM, memory: true},                                  // PCI Firmware Specification 3.0, chapter 5
-	{name: "a UEFI firmware volume", look: firmwareVolume, memory: true},                       // UEFI Platform Initialization Specification, volume 3, chapter 3
-	{name: "an ACPI table", look: acpiTable},                                                   // ACPI Specification 6.5, section 5.2.6
-	{name: "a Linux kernel or a program that boots as one", look: bootFile, memory: true},      // The Linux/x86 Boot Protocol
-	{name: "a USB firmware file", look: firmwareSuffix},                                        // USB Device Class Specification for Device Firmware Upgrade 1.1, appendix B
-	{name: "a program with a devicetree blob at its end", look: devicetreeAtEnd, memory: true}, // U-Boot documentation, Devicetree Control in U-Boot: CONFIG_OF_SEPARATE
-	{name: "a program that a BIOS boots", look: biosProgram, memory: true},                     // Preboot Execution Environment Specification 2.1, section 2.4: loaded at 0x7C00
-	{name: "a FITS file", look: begins("SIMPLE  =                    T")},                      // FITS Standard 4.0
-	{name: "a file whose header states its own length", look: ownLength, memory: true},         // no standard: 32 bits, right by chance once in 100 million
+	{name: "an ELF file", look: elfFile},                                                  // System V Application Binary Interface, chapters 4 and 5
+	{name: "a PE program", look: peFile},                                                  // Microsoft, PE Format
+	{name: "a gzip file", look: begins("\x1F\x8B\x08")},                                   // RFC 1952
+	{name: "an xz file", look: begins("\xFD7zXZ\x00")},                                    // The .xz File Format, version 1.2.1
+	{name: "a bzip2 file", look: beginsAnd("BZh", 4, "1AY&SY")},                           // J. Tsai, bzip2 Format Specification, 2016
+	{name: "a zstd file", look: begins("\x28\xB5\x2F\xFD")},                               // RFC 8878
+	{name: "a zip file", look: begins("PK\x03\x04")},                                      // PKWARE, APPNOTE.TXT 6.3.10
+	{name: "an ar archive", look: begins("!<arch>\n")},                                    // System V Application Binary Interface, chapter 7
+	{name: "a PNG picture", look: pngFile},                                                // W3C, Portable Network Graphics, third edition
+	{name: "a JPEG picture", look: begins("\xFF\xD8\xFF")},                                // ITU-T T.81, annex B
+	{name: "a GIF picture", look: beginsAnd("GIF8", 5, "a")},                              // CompuServe, GIF89a Specification
+	{name: "a RIFF file (sound or film)", look: riffFile},                                 // IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0
+	{name: "an Ogg file", look: begins("OggS\x00")},                                       // RFC 3533
+	{name: "a FLAC file", look: begins("fLaC")},                                           // RFC 9639
+	{name: "a TrueType or OpenType font", look: fontFile},                                 // ISO/IEC 14496-22, Open Font Format
+	{name: "a collection of fonts", look: begins("ttcf\x00")},                             // the same
+	{name: "a WOFF font", look: woffFile},                                                 // W3C, WOFF File Format 1.0 and 2.0
+	{name: "a GNU message catalogue", look: catalogueFile},                                // GNU gettext manual, The Format of GNU MO Files
+	{name: "a Type 1 font", look: typeOneFile},                                            // Adobe, Type 1 Font Format, 1990, and Technical Note 5040
+	{name: "a PDF document", look: begins("%PDF-1.")},                                     // ISO 32000-1
+	{name: "an X cursor", look: begins("Xcur\x10\x00\x00\x00")},                           // Xcursor(3)
+	{name: "an ISO 9660 disc image", look: discFile, padded: true},                        // ECMA-119
+	{name: "an SQLite database", look: databaseFile},                                      // SQLite, Database File Format
+	{name: "a devicetree blob", look: devicetreeFile, memory: true},                       // Devicetree Specification 0.4
+	{name: "a U-Boot image", look: uBootFile, memory: true},                               // U-Boot, include/image.h
+	{name: "a PCI option ROM", look: optionROM, memory: true},                             // PCI Firmware Specification 3.0, chapter 5
+	{name: "a UEFI firmware volume", look: firmwareVolume, memory: true},                  // UEFI Platform Initialization Specification, volume 3, chapter 3
+	{name: "an ACPI table", look: acpiTable},                                              // ACPI Specification 6.5, section 5.2.6
+	{name: "a Linux kernel or a program that boots as one", look: bootFile, memory: true}, // The Linux/x86 Boot Protocol
+	{name: "a USB firmware file", look: firmwareSuffix},                                   // USB Device Class Specification for Device Firmware Upgrade 1.1, appendix B
+	{name: "a program with a devicetree blob at its end", look: devicetreeAtEnd},          // U-Boot documentation, Devicetree Control in U-Boot: CONFIG_OF_SEPARATE
+	{name: "a program that a BIOS boots", look: biosProgram, memory: true},                // Preboot Execution Environment Specification 2.1, section 2.4: loaded at 0x7C00
+	{name: "a FITS file", look: begins("SIMPLE  =                    T")},                 // FITS Standard 4.0
+	{name: "a file whose header states its own length", look: ownLength, memory: true},    // no standard: 32 bits, right by chance once in 100 million
 }
 
 // kindOf returns the kind of data, and the length its header states or 0; nil

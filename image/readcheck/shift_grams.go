@@ -51,7 +51,7 @@ func gramsOf(data []byte) *gramStream {
 	n := len(data) / shiftWindow
 	stride := max((n+shiftWindows-1)/shiftWindows, 1)
 	g := &gramStream{cells: make([]uint32, 0, 4*shiftWindow*min(n, shiftWindows))} // about 3.5 a byte: at most 16 MiB
-	seen := make([]uint32, gramCount<<phaseBits) // the part, counted from 1, that has a cell already
+	seen := make([]uint32, gramCount<<phaseBits)                                   // the part, counted from 1, that has a cell already
 	part := uint32(0)
 	for w := 0; w < n; w += stride {
 		from := w * shiftWindow
