@@ -202,6 +202,9 @@ func raised(b byte) byte { return b | (b + 1) }
 // Every threshold that a map can set decides what is found, whichever way it
 // is set.
 func TestEveryThresholdHasAnEffect(t *testing.T) {
+	if testing.Short() {
+		t.Skip("two minutes with the race detector; TestReportsAreRepeatable runs the checks side by side")
+	}
 	seen := map[string]bool{}
 	set := func(m *maps.Map, key string, n float64) *maps.Map {
 		v, read := reflect.ValueOf(&m.Read).Elem(), reflect.TypeFor[maps.Read]()
