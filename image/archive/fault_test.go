@@ -323,14 +323,6 @@ func (f lyingFile) Write(p []byte) (int, error) {
 	return f.diskFile.Write(p)
 }
 
-// sourceThat gives data and does something while it is read.
-func sourceThat(data []byte, do func()) *Source {
-	return &Source{Name: "image.bin", Open: func() (io.ReadCloser, error) {
-		do()
-		return io.NopCloser(bytes.NewReader(data)), nil
-	}}
-}
-
 // TestFolderRemovedUnderTheWriter removes the archive, the vehicle's folder or
 // the unfinished entry before each operation of a writer in turn. It ends with
 // an error, or had put the entry into its place by then; nothing that was removed
