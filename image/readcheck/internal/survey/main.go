@@ -5,7 +5,8 @@
 //	go run ./image/readcheck/internal/survey -work DIR -write image/readcheck/DETECTION.md
 //
 // The files come from the Debian packages listed in packages.txt, on which the
-// thresholds were tuned, and in heldout.txt, which are only counted. They are
+// thresholds were tuned, and in heldout.txt, which were kept out of it until
+// they had been counted once. They are
 // downloaded with apt-get and unpacked with dpkg-deb into DIR, nothing is
 // installed, and what is already there is not fetched again.
 package main
@@ -23,8 +24,8 @@ import (
 //go:embed packages.txt
 var packageList string
 
-// heldOutList names packages on which no threshold was tuned. They were chosen
-// by name before any of their files was examined.
+// heldOutList names packages that were chosen by name before any of their files
+// was examined. What was changed after that is told in DETECTION.md.
 //
 //go:embed heldout.txt
 var heldOutList string
