@@ -22,6 +22,7 @@ type base struct {
 	name string
 	data []byte
 	m    *maps.Map
+	elf  bool // cut from an ELF file
 }
 
 // realBases cuts the binaries that look like a controller's memory (machine
@@ -50,6 +51,7 @@ func realBases(files []file) (words, other []base, err error) {
 				return err
 			}
 			if ok {
+				b.elf = f.kind == "ELF"
 				cuts[i].bases = append(cuts[i].bases, b)
 			}
 		}
@@ -192,36 +194,55 @@ type score struct {
 	failed, namedByMap int // a verdict other than pass with the map; an alarm that names the fault
 }
 
-// surveyDetection injects faults of every class, or of the one named only, and
-// counts what is found.
-func surveyDetection(files []file, only string, each int, seed uint64, log func(string, ...any)) (string, error) {
+// surveyDetection injects faults of every class, or of the one named only, into
+// files of the named list and counts what is found. The demo stands in for a
+// controller's memory beside the tuned files: its images are of our own making,
+// and no less known.
+func surveyDetection(o options, list string, files []file, log func(string, ...any)) (string, error) {
 	words, other, err := realBases(files)
 	if err != nil {
 		return "", err
 	}
-	d, err := demoBase()
-	if err != nil {
-		return "", err
-	}
-	sets := []struct {
+	type imageSet struct {
 		name  string
 		bases []base
-	}{{"words", words}, {"other", other}, {"demo", []base{d}}}
-	classes := slices.DeleteFunc(faults.Classes(), func(c faults.Class) bool { return only != "" && c.Name != only })
+	}
+	sets := []imageSet{{"words", words}, {"other", other}}
+	told := ""
+	if list == tuned {
+		d, err := demoBase()
+		if err != nil {
+			return "", err
+		}
+		sets = append(sets, imageSet{"demo", []base{d}})
+		told = ", \"demo\" is the demo's backup.bin of 512 KiB"
+	}
+	for _, s := range sets {
+		if len(s.bases) == 0 {
+			return "", fmt.Errorf("no %s file makes an image of the set %q", list, s.name)
+		}
+	}
+	classes := slices.DeleteFunc(faults.Classes(), func(c faults.Class) bool { return o.class != "" && c.Name != o.class })
 	scores := make([]score, len(classes)*len(sets))
 	err = eachAtOnce(len(scores), func(i int) (err error) {
 		class, set := classes[i/len(sets)], sets[i%len(sets)]
-		r := rand.New(rand.NewPCG(seed, uint64(crc32.ChecksumIEEE([]byte(class.Name+"/"+set.name))))) // the same with -class as without
-		scores[i], err = measure(class, set.bases, each, r, log)
+		r := rand.New(rand.NewPCG(o.seed, uint64(crc32.ChecksumIEEE([]byte(class.Name+"/"+set.name))))) // the same with -class as without
+		scores[i], err = measure(class, set.bases, o.each, r, log)
 		return err
 	})
 	if err != nil {
 		return "", err
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d injections for each class and set: \"words\" are %s of code for processors whose instructions are whole words (as in controllers), \"other\" are %s of other code, nearly all x86, \"demo\" is the demo's backup.bin of 512 KiB. "+
-		"Each cell: share found, and in brackets share named (the right finding among the alarms). Seed %d.\n\n", each, describeBases(words), describeBases(other), seed)
-	b.WriteString("| fault injected | words, no map | other, no map | demo, no map | words, map | other, map | demo, map |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: |\n")
+	fmt.Fprintf(&b, "%d injections for each class and set, into images cut from the %s files: \"words\" are %s of code for processors whose instructions are whole words (as in controllers), \"other\" are %s from all other files, %d of them x86 programs%s. "+
+		"Each cell: share found, and in brackets share named (the right finding among the alarms). Seed %d.\n\n", o.each, list, describeBases(words), describeBases(other), countELF(other), told, o.seed)
+	b.WriteString("| fault injected |")
+	for _, with := range []string{"no map", "map"} {
+		for _, s := range sets {
+			fmt.Fprintf(&b, " %s, %s |", s.name, with)
+		}
+	}
+	b.WriteString("\n| --- |" + strings.Repeat(" ---: |", 2*len(sets)) + "\n")
 	for c, class := range classes {
 		row := scores[c*len(sets) : (c+1)*len(sets)]
 		fmt.Fprintf(&b, "| %s |", class.Name)
@@ -233,11 +254,23 @@ func surveyDetection(files []file, only string, each int, seed uint64, log func(
 		}
 		b.WriteString("\n")
 	}
+	if list != tuned {
+		return b.String(), nil
+	}
 	b.WriteString("\n| fault | is |\n| --- | --- |\n")
 	for _, class := range classes {
 		fmt.Fprintf(&b, "| %s | %s |\n", class.Name, class.What)
 	}
 	return b.String(), nil
+}
+
+// countELF says how many bases were cut from ELF files.
+func countELF(bases []base) int {
+	n := 0
+	for _, b := range bases {
+		n += one(b.elf)
+	}
+	return n
 }
 
 // describeBases says how many images of each size there are.

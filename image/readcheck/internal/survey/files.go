@@ -76,9 +76,13 @@ func collect(work, folder string, packages []string, seen map[[32]byte]bool) ([]
 	return files, nil
 }
 
+// fetch downloads the named package into debs and unpacks it into dir, which
+// is there afterwards only if all of it was unpacked.
 func fetch(debs, dir, name string) error {
-	if err := os.MkdirAll(debs, 0o755); err != nil {
-		return err
+	for _, d := range []string{debs, filepath.Dir(dir)} {
+		if err := os.MkdirAll(d, 0o755); err != nil {
+			return err
+		}
 	}
 	get := exec.Command("apt-get", "download", "-qq", name)
 	get.Dir = debs
@@ -89,10 +93,14 @@ func fetch(debs, dir, name string) error {
 	if err != nil || len(found) == 0 {
 		return fmt.Errorf("package %s was not downloaded to %s", name, debs)
 	}
-	if out, err := exec.Command("dpkg-deb", "-x", found[len(found)-1], dir).CombinedOutput(); err != nil {
+	part := dir + ".part"
+	if err := os.RemoveAll(part); err != nil {
+		return err
+	}
+	if out, err := exec.Command("dpkg-deb", "-x", found[len(found)-1], part).CombinedOutput(); err != nil {
 		return fmt.Errorf("dpkg-deb -x %s: %w\n%s", found[len(found)-1], err, out)
 	}
-	return nil
+	return os.Rename(part, dir)
 }
 
 // isPlainText reports whether data is text in ASCII, Latin or UTF-8, perhaps
@@ -117,9 +125,48 @@ func kindOf(path string, data []byte) string {
 	case magic("\x00\x01\x00\x00"), magic("OTTO"), magic("true"), magic("ttcf"), magic("wOF"):
 		return "font"
 	}
+	if strings.Contains(filepath.ToSlash(path), "/lib/firmware/") { // what Linux loads into devices, whatever its name
+		return "firmware"
+	}
 	switch strings.ToLower(filepath.Ext(path)) {
 	case ".bin", ".rom", ".fd", ".fw", ".img", ".lid", ".efi", ".hex", ".iso", ".lkrn", ".dsk", ".usb", ".pxe":
 		return "firmware"
 	}
 	return "other"
+}
+
+// countFiles tells how many files of each kind the lists hold, and how large
+// they are. It looks at no content.
+func countFiles(files map[string][]file) string {
+	type sum struct{ files, bytes int }
+	kinds, all := map[string]bool{}, map[string]*sum{}
+	add := func(list, kind string, size int) {
+		s := all[list+"/"+kind]
+		if s == nil {
+			s = &sum{}
+			all[list+"/"+kind] = s
+		}
+		s.files, s.bytes = s.files+1, s.bytes+size
+	}
+	for list, fs := range files {
+		for _, f := range fs {
+			kinds[f.kind] = true
+			add(list, f.kind, f.size)
+			add(list, "", f.size)
+		}
+	}
+	var b strings.Builder
+	for _, l := range lists {
+		total := all[l.name+"/"]
+		if total == nil {
+			continue
+		}
+		fmt.Fprintf(&b, "%s: %d packages, %d files, %d MB\n", l.name, len(strings.Fields(*l.packages)), total.files, total.bytes/1e6)
+		for _, k := range sortedKeys(kinds) {
+			if s := all[l.name+"/"+k]; s != nil {
+				fmt.Fprintf(&b, "  %-12s %5d files  %4d MB\n", k, s.files, s.bytes/1e6)
+			}
+		}
+	}
+	return b.String()
 }
