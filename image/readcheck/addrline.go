@@ -437,10 +437,9 @@ func (x *examiner) checkAddressLines() {
 				}
 				if short[0].whole {
 					shorted[a], shorted[b] = true, true
-					x.holdsWhole(CodeAddressLinesShorted)
 				}
 				where, ranges := describeRuns(short)
-				x.found(CodeAddressLinesShorted, evidence.Fault, ranges,
+				x.foundLine(lineFault{low: a, high: b, how: bridge(how), whole: short[0].whole}, CodeAddressLinesShorted, ranges,
 					"address lines %d and %d act as one: %s the bytes are the same wherever the two lines should differ (%s wins); look for a bridge between them, then read the whole memory again", a, b, where, bridge(how))
 			}
 		}
@@ -449,12 +448,18 @@ func (x *examiner) checkAddressLines() {
 		if len(list) == 0 || shorted[k] {
 			continue // a bridge holds each of its lines still over half of the image
 		}
-		if list[0].whole {
-			x.holdsWhole(CodeAddressLineStuck)
-		}
 		where, ranges := describeRuns(list)
-		x.found(CodeAddressLineStuck, evidence.Fault, ranges,
+		x.foundLine(lineFault{low: k, high: k, whole: list[0].whole}, CodeAddressLineStuck, ranges,
 			"address line %d does not toggle: %s the bytes are the same at both settings of 0x%X, so half of what should be there was read twice and the other half is missing; check the socket and the wiring of that line, then read the whole memory again", k, where, uint64(1)<<k)
+	}
+}
+
+// foundLine keeps a fault of address lines for [examiner.fold].
+func (x *examiner) foundLine(f lineFault, code string, ranges []image.Range, format string, args ...any) {
+	f.Finding = evidence.Finding{Code: code, Severity: evidence.Fault, Message: fmt.Sprintf(format, args...), Ranges: ranges}
+	x.lineFaults = append(x.lineFaults, f)
+	if f.whole {
+		x.holdsWhole(code)
 	}
 }
 

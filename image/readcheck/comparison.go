@@ -74,7 +74,8 @@ func (c *Comparison) Agreement(first *Examination) (*Agreement, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read 1: %w", err)
 	}
-	x.findings = append(x.findings, lines.findings...)
+	x.add(lines)
+	x.fold()
 	sortFindings(x.findings)
 	c.ag.Findings = x.findings
 	c.ag.Verdict = evidence.Judge(x.findings)

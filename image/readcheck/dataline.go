@@ -343,9 +343,20 @@ func (x *examiner) checkDataLines() {
 				say(CodeDataLineStuck, l.String(), fmt.Sprintf("always reads %d", v))
 			}
 		}
-		for _, p := range st.pairs() {
+		pairs := st.pairs()
+		alike := alikeLanes(pairs)
+		for _, l := range alike {
+			if i == 0 {
+				x.alike = append(x.alike, evidence.Finding{Code: CodeDataLinesShorted, Severity: evidence.Fault, Ranges: []image.Range{part.r}, Message: fmt.Sprintf(
+					"%s are equal at every place over all %d bytes of content in %s, as if each line of one touched its partner in the other; check the socket and the wiring of these lines, then read the whole memory again", l, st.bytes, part.name)})
+			}
+		}
+		for _, p := range pairs {
 			if i > 0 && p.a.Width > 1 {
 				continue // tables of wide values bind lines over a part; not over a whole image
+			}
+			if slices.Contains(alike, p.lanes()) {
+				continue
 			}
 			if p.opposite {
 				say(CodeDataLinesOpposite, p.String(), "are always opposite")
@@ -354,6 +365,32 @@ func (x *examiner) checkDataLines() {
 			}
 		}
 	}
+}
+
+// lanePair is two bytes of the bus.
+type lanePair struct{ a, b, width int }
+
+func (l lanePair) String() string {
+	return fmt.Sprintf("the bytes at addresses %d and %d modulo %d", l.a, l.b, l.width)
+}
+
+func (p linePair) lanes() lanePair { return lanePair{p.a.Lane, p.b.Lane, p.a.Width} }
+
+// alikeLanes returns the lanes that always hold the same byte. Eight bridges in
+// a row do that, but far more often an address line that does not choose
+// between them.
+func alikeLanes(pairs []linePair) (alike []lanePair) {
+	count := map[lanePair]int{}
+	for _, p := range pairs {
+		if p.opposite || p.a.Bit != p.b.Bit || p.a.Lane == p.b.Lane {
+			continue
+		}
+		l := p.lanes()
+		if count[l]++; count[l] == 8 {
+			alike = append(alike, l)
+		}
+	}
+	return alike
 }
 
 // lane is every data line of one byte of the bus.

@@ -65,6 +65,7 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 		x.checkSize()
 	}
 	x.atOnce(func(o *examiner) { e.runLines(); o.add(begun) }, (*examiner).checkTail, (*examiner).checkShift, (*examiner).checkOrder, (*examiner).checkText)
+	x.fold()
 	if b.Map == nil {
 		x.checkEntropy(nil)
 		x.excuse()

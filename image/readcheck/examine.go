@@ -26,6 +26,9 @@ type examiner struct {
 	findings []evidence.Finding
 	unjudged []string
 
+	lineFaults []lineFault        // findings about address lines, for fold
+	alike      []evidence.Finding // findings about lanes that read alike, for fold
+
 	other     *kind           // what the image is instead of a memory, if it says so and is no shorter than it says
 	fileEnd   int             // where a file that says itself what it is ends, by its own header; 0 if it does not say
 	wholeLine map[string]bool // codes of address line findings that hold for the whole image

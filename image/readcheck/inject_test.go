@@ -89,7 +89,7 @@ func TestReportsAreRepeatable(t *testing.T) {
 	}
 	copy(data[0x8000:], bytes.Repeat(data[0x7F00:0x8000], 4))
 	want := examineBytes(t, data)
-	require.Greater(t, len(want.Findings), 3)
+	require.GreaterOrEqual(t, len(want.Findings), 3)
 	for range 20 {
 		require.Equal(t, want, examineBytes(t, data))
 	}

@@ -103,6 +103,7 @@ func TestThresholdsOfMap(t *testing.T) {
 		x := &examiner{m: m, c: contentOf(0, data), lim: limitsFor(m)}
 		x.checkLines()
 		x.checkTail()
+		x.fold()
 		return slices.Contains(codes(x.findings), code)
 	}
 	synth := faults.Synth(rand.New(rand.NewPCG(6, 8)), 64<<10)

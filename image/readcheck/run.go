@@ -57,6 +57,8 @@ func (x *examiner) atOnce(checks ...func(*examiner)) {
 func (x *examiner) add(other *examiner) {
 	x.findings = append(x.findings, other.findings...)
 	x.unjudged = append(x.unjudged, other.unjudged...)
+	x.lineFaults = append(x.lineFaults, other.lineFaults...)
+	x.alike = append(x.alike, other.alike...)
 	for code := range other.wholeLine {
 		x.holdsWhole(code)
 	}
