@@ -129,6 +129,12 @@ type Read struct {
 	MinShiftWindows uint64 `toml:"min_shift_windows"`
 	// Places one byte beside which calls of x86 code must lead that calls further up lead to, before a byte is called lost or doubled.
 	MinShiftCalls uint64 `toml:"min_shift_calls"`
+	// Places one byte beside which calls and addresses of texts in x86 code must lead across a place, before a byte is called lost or doubled there.
+	MinShiftReferences uint64 `toml:"min_shift_references"`
+	// Instructions one byte beside which jumps of x86 code must lead across a place that lies amid code, before a byte is called lost or doubled there.
+	MinShiftJumps uint64 `toml:"min_shift_jumps"`
+	// Places one byte beside multiples of 16 to which calls of x86 code must lead, before a byte is called lost or doubled in front of them.
+	MinShiftFunctions uint64 `toml:"min_shift_functions"`
 	// Pairs of letters that must make words in another order of bytes before the image is called swapped or interleaved.
 	MinOrderPairs uint64 `toml:"min_order_pairs"`
 	// Times as many pairs of letters as the image as it is that another order must make.

@@ -8,14 +8,17 @@ import (
 )
 
 // A byte lost or doubled mid-way moves everything after it by one, up to the
-// end of the image. Two things tell, without a map:
+// end of the image. Four things tell, without a map:
 //
 //   - x86 calls, which count from where they stand (shift_calls.go);
+//   - whatever else in x86 code counts from there: jumps and the addresses of
+//     texts, once the code is read instruction by instruction (shift_refs.go);
+//   - that functions of x86 code begin at multiples of 16 (shift_align.go);
 //   - the phases of short patterns: most content keeps to words, so that a
 //     pattern stands at even offsets in front of the place and at odd ones
 //     behind it (shift_grams.go).
 //
-// Content with neither, such as compressed data, shows no shift.
+// Content with none of them, such as compressed data, shows no shift.
 
 // shift is a place behind which the content is moved.
 type shift struct {
@@ -47,6 +50,9 @@ func (x *examiner) checkShift() {
 				s.start+uint64(sh.from), v.yes, v.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
 			continue
 		}
+		if code := sweepOf(s.data); code != nil && x.shiftInCode(s, code) {
+			continue
+		}
 		sh, g := phaseShift(s.data)
 		// A header or an index of a few hundred bytes has an order of its own.
 		if g.points() < x.lim.shiftScore || min(g.front.forIt, g.behind.forIt) < x.lim.shiftWindows {
@@ -59,6 +65,25 @@ func (x *examiner) checkShift() {
 			"behind about 0x%X the content is one byte out of step with what stands in front (%.0f %% of the evidence behind it says so, %.0f %% in front; score %.1f): a byte was %s near there; read the whole memory again and compare the two reads",
 			s.start+uint64(sh.from), 100*g.behind.share(), 100*g.front.share(), g.points(), sh.what())
 	}
+}
+
+// shiftInCode looks for a byte lost or doubled by what x86 code refers to.
+func (x *examiner) shiftInCode(s *span, code *codeSweep) bool {
+	sh, v := code.refShift()
+	if v.yes >= callOdds*v.no && (v.yes-v.jumps >= x.lim.shiftRefs || v.yes >= x.lim.shiftJumps && v.clean()) {
+		x.found(CodeShifted, evidence.Caution, behind(s, sh),
+			"x86 code refers to %d places across 0x%X that lie one byte beside what it means, and to %d that do not: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
+			v.yes, s.start+uint64(sh.from), v.no, sh.what(), s.start+uint64(max(sh.from-refGrain, 0)), s.start+uint64(min(sh.to+refGrain, len(s.data)-1)))
+		return true
+	}
+	sh, a := code.alignShift(s.start)
+	if a.yes >= x.lim.shiftFunctions && a.yes >= callOdds*a.no && functionGrain*a.yes >= callOdds*a.all {
+		x.found(CodeShifted, evidence.Caution, behind(s, sh),
+			"of %d places that x86 code behind 0x%X calls, %d lie one byte beside multiples of 16, where functions begin, and %d at them: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
+			a.all, s.start+uint64(sh.from), a.yes, a.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
+		return true
+	}
+	return false
 }
 
 // behind is the stretch that is moved.
