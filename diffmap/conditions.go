@@ -12,7 +12,7 @@ import (
 
 // say adds a line of evidence and the verdict it leads to.
 func (c *Condition) say(v evidence.Verdict, format string, args ...any) {
-	c.Evidence = append(c.Evidence, fmt.Sprintf(format, args...))
+	c.Evidence = append(c.Evidence, evidence.Sprintf(format, args...))
 	if c.Verdict == "" {
 		c.Verdict = v
 	} else {
@@ -29,7 +29,7 @@ func (c *Condition) find(f evidence.Finding) {
 
 // findf is find for a finding about no addresses.
 func (c *Condition) findf(code string, severity evidence.Severity, format string, args ...any) {
-	c.find(evidence.Finding{Code: code, Severity: severity, Message: fmt.Sprintf(format, args...)})
+	c.find(evidence.Finding{Code: code, Severity: severity, Message: evidence.Sprintf(format, args...)})
 }
 
 // originalProved judges the original by its examination, by the agreement with
@@ -154,7 +154,7 @@ func brokenSignatures(m *maps.Map, diff *Result) []evidence.Finding {
 		if hit := &diff.signed[i]; hit.total > 0 {
 			out = append(out, evidence.Finding{Code: CodeSignatureBroken, Severity: evidence.Fault, Region: r.Name, Ranges: hit.ranges,
 				Message: fmt.Sprintf("signature %q covers bytes that changed: %s; the controller refuses the image, and only the holder of the key can sign it anew",
-					r.Name, some(hit.ranges, hit.omitted()))})
+					r.Name, evidence.RangesOf(hit.ranges, hit.omitted()))})
 		}
 	}
 	return out
@@ -170,7 +170,7 @@ func editsAllowed(diff *Result, accepted map[string]string) Condition {
 		if r.Bytes == 0 {
 			continue
 		}
-		where := some(r.Ranges, r.Omitted)
+		where := evidence.RangesOf(r.Ranges, r.Omitted)
 		f := evidence.Finding{Severity: evidence.Fault, Region: r.Name, Ranges: r.Ranges}
 		reason, isAccepted := accepted[r.Name]
 		switch {
@@ -227,7 +227,7 @@ func protectedUntouched(m *maps.Map, diff *Result) Condition {
 				Message: fmt.Sprintf("%s changed that no region names: what they are cannot be told", evidence.Count(r.Bytes, "byte"))})
 		case protected(r.Role) && r.Bytes > 0:
 			c.find(evidence.Finding{Code: CodeChangedProtected, Severity: evidence.Fault, Region: r.Name, Ranges: r.Ranges,
-				Message: fmt.Sprintf("%s of %s region %q changed: %s", evidence.Count(r.Bytes, "byte"), r.Role, r.Name, some(r.Ranges, r.Omitted))})
+				Message: fmt.Sprintf("%s of %s region %q changed: %s", evidence.Count(r.Bytes, "byte"), r.Role, r.Name, evidence.RangesOf(r.Ranges, r.Omitted))})
 		case protected(r.Role):
 			whole += r.Size
 		}

@@ -3,7 +3,6 @@ package diffmap
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -45,19 +44,6 @@ const (
 	CodeNotJudged         = "not-judged"              // something that could not be judged, and why
 )
 
-// some writes the first few ranges and how many more there are.
-func some(ranges []image.Range, omitted uint64) string {
-	const shown = 3
-	var parts []string
-	for _, r := range ranges[:min(shown, len(ranges))] {
-		parts = append(parts, r.String())
-	}
-	if more := uint64(len(ranges)-len(parts)) + omitted; more > 0 {
-		parts = append(parts, fmt.Sprintf("%s more", evidence.Thousands(more)))
-	}
-	return strings.Join(parts, ", ")
-}
-
 // protected reports whether bytes of this role may never change.
 func protected(role maps.Role) bool {
 	switch role {
@@ -82,14 +68,14 @@ func (r *Result) Findings() []evidence.Finding {
 			continue
 		}
 		f := evidence.Finding{Code: CodeChangedRegion, Severity: evidence.Note, Region: c.Name, Ranges: c.Ranges,
-			Message: fmt.Sprintf("%s of region %q changed: %s", evidence.Count(c.Bytes, "byte"), c.Name, some(c.Ranges, c.Omitted))}
+			Message: fmt.Sprintf("%s of region %q changed: %s", evidence.Count(c.Bytes, "byte"), c.Name, evidence.RangesOf(c.Ranges, c.Omitted))}
 		switch {
 		case c.Outside:
 			f.Code, f.Severity, f.Region = CodeChangedOutside, evidence.Caution, ""
-			f.Message = fmt.Sprintf("%s changed that no region of the map names: %s", evidence.Count(c.Bytes, "byte"), some(c.Ranges, c.Omitted))
+			f.Message = fmt.Sprintf("%s changed that no region of the map names: %s", evidence.Count(c.Bytes, "byte"), evidence.RangesOf(c.Ranges, c.Omitted))
 		case protected(c.Role):
 			f.Code, f.Severity = CodeChangedProtected, evidence.Caution
-			f.Message = fmt.Sprintf("%s of %s region %q changed: %s", evidence.Count(c.Bytes, "byte"), c.Role, c.Name, some(c.Ranges, c.Omitted))
+			f.Message = fmt.Sprintf("%s of %s region %q changed: %s", evidence.Count(c.Bytes, "byte"), c.Role, c.Name, evidence.RangesOf(c.Ranges, c.Omitted))
 		}
 		out = append(out, f)
 	}
@@ -134,11 +120,11 @@ func coverageFindings(r *Result, severity evidence.Severity) []evidence.Finding 
 	var out []evidence.Finding
 	if n := image.TotalSize(r.Vanished); n > 0 {
 		out = append(out, evidence.Finding{Code: CodeCoverageVanished, Severity: severity, Ranges: r.Vanished,
-			Message: fmt.Sprintf("the modified image lacks %s of the original: %s", evidence.Count(n, "byte"), some(r.Vanished, 0))})
+			Message: fmt.Sprintf("the modified image lacks %s of the original: %s", evidence.Count(n, "byte"), evidence.Ranges(r.Vanished))})
 	}
 	if n := image.TotalSize(r.Appeared); n > 0 {
 		out = append(out, evidence.Finding{Code: CodeCoverageAppeared, Severity: severity, Ranges: r.Appeared,
-			Message: fmt.Sprintf("the modified image holds %s that the original does not: %s", evidence.Count(n, "byte"), some(r.Appeared, 0))})
+			Message: fmt.Sprintf("the modified image holds %s that the original does not: %s", evidence.Count(n, "byte"), evidence.Ranges(r.Appeared))})
 	}
 	return out
 }

@@ -189,7 +189,7 @@ func (s *Resealing) prove(input *image.Image, fields []image.Range) error {
 		changed = append(changed, c.Range)
 	}
 	if other := image.SubtractRanges(changed, fields); len(other) > 0 || len(diff.Appeared)+len(diff.Vanished) > 0 {
-		return fmt.Errorf("reseal: the result differs from the input at %s, which holds no stored value", some(other, 0))
+		return fmt.Errorf("reseal: the result differs from the input at %s, which holds no stored value", evidence.Ranges(other))
 	}
 	return nil
 }

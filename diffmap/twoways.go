@@ -76,14 +76,14 @@ func (c *Condition) sayTwoWays(diff *Result, predicted []maps.Prediction) {
 		}
 		c.find(f)
 	}
-	of := fmt.Sprintf("%d of %s", both, evidence.Count(uint64(len(diff.Checksums)), "value"))
+	of := evidence.Sprintf("%d of %s", both, evidence.Count(uint64(len(diff.Checksums)), "value"))
 	switch {
 	case both == 0:
 		c.Evidence = append(c.Evidence, "no value can also be computed from the original's and the changed bytes alone")
 	case equal == both:
 		c.Evidence = append(c.Evidence, of+" also computed from the original's value and the changed bytes alone: equal")
 	default:
-		c.Evidence = append(c.Evidence, fmt.Sprintf("%s also computed from the original's value and the changed bytes alone: %d not equal", of, both-equal))
+		c.Evidence = append(c.Evidence, evidence.Sprintf("%s also computed from the original's value and the changed bytes alone: %d not equal", of, both-equal))
 	}
 }
 

@@ -285,7 +285,7 @@ func (b *Bound) Coverage() []evidence.Finding {
 	}
 	if want := b.Map.Image.Size; b.size != 0 && b.size != want {
 		out = append(out, evidence.Finding{Code: CodeSize, Severity: evidence.Fault,
-			Message: fmt.Sprintf("the file has %d bytes (0x%X), and a full read has %d (0x%X): %s", b.size, b.size, want, want, sizeHint(b.size, want))})
+			Message: evidence.Sprintf("the file has %d bytes (0x%X), and a full read has %d (0x%X): %s", b.size, b.size, want, want, sizeHint(b.size, want))})
 	}
 	held := b.Image.Segments()
 	extent := b.Map.Extent()
@@ -297,9 +297,9 @@ func (b *Bound) Coverage() []evidence.Finding {
 			continue
 		}
 		f := evidence.Finding{Code: CodeMissing, Region: r.Name, Ranges: gone, Severity: evidence.Fault,
-			Message: fmt.Sprintf("the image holds no bytes at %s, where region %q is expected to have content", rangesText(gone), r.Name)}
+			Message: fmt.Sprintf("the image holds no bytes at %s, where region %q is expected to have content", evidence.Ranges(gone), r.Name)}
 		if r.Content == ContentMayBeErased {
-			f.Message = fmt.Sprintf("the image holds no bytes at %s of region %q", rangesText(gone), r.Name)
+			f.Message = fmt.Sprintf("the image holds no bytes at %s of region %q", evidence.Ranges(gone), r.Name)
 			f.Severity = evidence.Caution
 			if r.Role == RoleUnused {
 				f.Severity = evidence.Note
@@ -310,11 +310,11 @@ func (b *Bound) Coverage() []evidence.Finding {
 	}
 	if len(left) > 0 {
 		out = append(out, evidence.Finding{Code: CodeMissing, Severity: evidence.Note, Ranges: left,
-			Message: fmt.Sprintf("the image holds no bytes at %s, which lie in no region of the map", rangesText(left))})
+			Message: fmt.Sprintf("the image holds no bytes at %s, which lie in no region of the map", evidence.Ranges(left))})
 	}
 	if outside := image.SubtractRanges(held, extent); len(outside) > 0 {
 		f := evidence.Finding{Code: CodeOutside, Severity: evidence.Caution, Ranges: outside,
-			Message: fmt.Sprintf("the image holds bytes at %s, outside the %s the map describes", rangesText(outside), rangesText(extent))}
+			Message: fmt.Sprintf("the image holds bytes at %s, outside the %s the map describes", evidence.Ranges(outside), evidence.Ranges(extent))}
 		if from, want := held[0].Start, extent[0].Start; b.size == b.Map.Image.Size && from != want {
 			f.Message += fmt.Sprintf("; it is as long as a full read, but begins at 0x%X instead of 0x%X: give the file the base 0x%X, or the map is for another controller", from, want, want)
 		}

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/vin"
 )
 
@@ -36,7 +37,7 @@ func Draft(im *image.Image) ([]byte, error) {
 		s.end(seg.Last())
 	}
 	var out bytes.Buffer
-	fmt.Fprintf(&out, draftHead, im.Format(), plural(im.Size(), "byte"), plural(uint64(len(im.Segments())), "segment"), literal(bounds.Size), literal(bounds.Start), s.erased())
+	fmt.Fprintf(&out, draftHead, im.Format(), evidence.Count(im.Size(), "byte"), evidence.Count(uint64(len(im.Segments())), "segment"), literal(bounds.Size), literal(bounds.Start), s.erased())
 	if f := im.File(); f != nil {
 		if told, err := image.Tell(f, f.Size()); err != nil || told != im.Format() {
 			fmt.Fprintf(&out, draftFormat, im.Format())

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/vin"
 )
 
@@ -187,7 +188,7 @@ func (v *validator) inside(path string, r image.Range) bool {
 	if v.extent == nil || slices.ContainsFunc(v.extent, func(e image.Range) bool { return e.Covers(r) }) {
 		return true
 	}
-	v.key(path, "%s runs out of the image, which is %s", r, rangesText(v.extent))
+	v.key(path, "%s runs out of the image, which is %s", r, evidence.Ranges(v.extent))
 	return false
 }
 

@@ -9,6 +9,7 @@ import (
 
 	"example.com/calproof/checksum"
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 )
 
 // static returns a resolver that knows no image: whatever has to be read from
@@ -76,7 +77,7 @@ func (v *validator) instance(path string, in instance) bool {
 		if v.extent == nil || slices.ContainsFunc(v.extent, func(e image.Range) bool { return e.Covers(r) }) {
 			return true
 		}
-		v.key(path+"."+key, "%s%s runs out of the image, which is %s", which, r, rangesText(v.extent))
+		v.key(path+"."+key, "%s%s runs out of the image, which is %s", which, r, evidence.Ranges(v.extent))
 		return false
 	}
 	for _, p := range in.pieces {

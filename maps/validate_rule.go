@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 )
 
 // Limits of a rule. They bound what an image can make the evaluation do; see
@@ -155,7 +156,7 @@ func (v *validator) records(path string, r *Rule) {
 		}
 		v.read(at+"."+f.key, f.read, true, 1)
 		if !v.has(at+"."+f.key) && (*f.read.Offset > rec.Size || rec.Size-*f.read.Offset < uint64(f.read.Type.size())) {
-			v.key(at+"."+f.key, "the field runs out of the record, which has %s", plural(rec.Size, "byte"))
+			v.key(at+"."+f.key, "the field runs out of the record, which has %s", evidence.Count(rec.Size, "byte"))
 		}
 	}
 	if r.Stored != nil && !v.given(at+".sum") {
@@ -243,7 +244,7 @@ func (v *validator) stored(path string, r *Rule) {
 		v.inside(at+".at", image.Range{Start: s.At.Const, Size: uint64(s.size())})
 	}
 	if rec := r.Records; rec != nil && !v.has(path+".records.size") && !v.has(path+".records.sum") && (rec.Sum > rec.Size || rec.Size-rec.Sum < uint64(s.size())) {
-		v.key(path+".records.sum", "the stored value runs out of the record, which has %s", plural(rec.Size, "byte"))
+		v.key(path+".records.sum", "the stored value runs out of the record, which has %s", evidence.Count(rec.Size, "byte"))
 	}
 }
 

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -12,6 +11,7 @@ import (
 	"example.com/calproof/diffmap/edits"
 	"example.com/calproof/diffmap/report"
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
@@ -109,7 +109,7 @@ func (o *DiffOptions) drawChanges(m *maps.Map, modified *image.Image, result *di
 	}
 	lines, err := o.draw(m, modified, nil, image.MergeRanges(changed))
 	if left := result.ChangeCount - uint64(len(result.Changes)); left > 0 && err == nil {
-		lines = append(lines, fmt.Sprintf("%d changes beyond the first %d are not drawn", left, len(result.Changes)))
+		lines = append(lines, evidence.Sprintf("%d changes beyond the first %d are not drawn", left, len(result.Changes)))
 	}
 	return lines, err
 }

@@ -35,7 +35,7 @@ func (d AgreeData) text(p *printer, findings []evidence.Finding) {
 		list = append(list, [2]string{fmt.Sprintf("read %d", i+1), name})
 	}
 	p.pairs(append(list, [][2]string{
-		{"compared", bytesOf(d.Compared)}, {"differ", d.differ()}, {"no majority", rangeList(d.NoMajority, 4)},
+		{"compared", bytesOf(d.Compared)}, {"differ", d.differ()}, {"no majority", evidence.RangeList(d.NoMajority)},
 		{"map", d.Map.line()}, {"merged", d.Merged}}...))
 	p.strip(d.Strip)
 	if d.Map != nil {
@@ -71,7 +71,7 @@ func (d AgreeData) differ() string {
 	if d.Differ == 0 {
 		return "0 bytes"
 	}
-	s := evidence.Count(d.Differ, "byte") + ": " + rangeList(d.Ranges, 4)
+	s := evidence.Count(d.Differ, "byte") + ": " + evidence.Ranges(d.Ranges)
 	if d.Truncated {
 		s += " and more beyond those listed"
 	}
@@ -82,7 +82,7 @@ func pairText(pair readcheck.PairDiff) string {
 	s := fmt.Sprintf("%s differ; %s went from 1 to 0, %s from 0 to 1",
 		evidence.Count(pair.Bytes, "byte"), evidence.Count(pair.OneToZero, "bit"), evidence.Thousands(pair.ZeroToOne))
 	if pair.Block > 0 {
-		s += fmt.Sprintf("; they keep to transfer blocks of %d bytes", pair.Block)
+		s += evidence.Sprintf("; they keep to transfer blocks of %d bytes", pair.Block)
 	}
 	if pair.Cause != "" {
 		s += "; " + pair.Cause

@@ -25,7 +25,7 @@ func (d ArchiveRestoreData) text(p *printer, _ []evidence.Finding) {
 	p.facts([][2]string{{"SHA-256", d.Entry.ImageSHA256}, {"kept verdict", string(d.Entry.Verdict)}})
 	if d.Entry.Verdict != evidence.Pass {
 		p.line(0, "")
-		p.wrap(0, 2, "note: these are the bytes that were kept, but nothing proved them to be a good image then; `calproof archive show %s %d` tells what is known", d.Entry.Folder, d.Entry.Number)
+		p.wrap(0, 2, "note: these are the bytes that were kept, but nothing proved them to be a good image then; `calproof archive show %s %v` tells what is known", d.Entry.Folder, d.Entry.Number)
 	}
 }
 

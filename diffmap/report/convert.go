@@ -62,6 +62,6 @@ func (d ConvertData) text(p *printer, _ []evidence.Finding) {
 		filled = evidence.Count(d.Filled, "byte") + " of gaps"
 	}
 	p.facts([][2]string{{"from", fmt.Sprintf("%s, %s", d.Input, formatName(d.InputFormat))},
-		{"addresses", rangeList(d.Segments, 4) + each}, {"filled", filled}, {"starts at", start}})
+		{"addresses", evidence.Ranges(d.Segments) + each}, {"filled", filled}, {"starts at", start}})
 	p.notes(d.Notes)
 }

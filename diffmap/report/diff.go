@@ -75,7 +75,7 @@ func changeSummary(r *diffmap.Result) string {
 func (p *printer) diff(r *diffmap.Result) {
 	if len(r.Appeared)+len(r.Vanished) > 0 {
 		p.heading("Coverage")
-		p.pairs([][2]string{{"vanished", rangeList(r.Vanished, 6)}, {"appeared", rangeList(r.Appeared, 6)}})
+		p.pairs([][2]string{{"vanished", evidence.Ranges(r.Vanished)}, {"appeared", evidence.Ranges(r.Appeared)}})
 	}
 	p.regions(r.Regions)
 	p.changes(r)

@@ -48,7 +48,7 @@ func (d EditsRecordData) text(p *printer, _ []evidence.Finding) {
 	p.wrap(0, 2, "recorded %q in %s: %s in %s, %s", d.Name, d.File,
 		evidence.Count(image.TotalSize(d.Ranges), "byte"), evidence.Count(uint64(len(d.Ranges)), "place"), what)
 	p.line(0, "")
-	p.pairs([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}, {"at", rangeList(d.Ranges, 6)}})
+	p.pairs([][2]string{{"original", d.Original}, {"modified", d.Modified}, {"map", d.Map.line()}, {"at", evidence.Ranges(d.Ranges)}})
 	p.list("What it does", d.Cells)
 	p.list("Left out", d.LeftOut)
 }
@@ -115,7 +115,7 @@ func stretchText(s edits.FoundStretch) string {
 		text   string
 	}{{s.As.Before, "as before the edit"}, {s.As.Neither, "neither as before nor as after"}, {s.As.Under, "held by another edit"}} {
 		if len(part.ranges) > 0 && s.State != edits.Absent {
-			parts = append(parts, rangeList(part.ranges, 3)+" "+part.text)
+			parts = append(parts, evidence.Ranges(part.ranges)+" "+part.text)
 		}
 	}
 	if len(s.Over) > 0 {
@@ -147,7 +147,7 @@ func (p *printer) explanation(e *edits.Explanation) {
 		if r.Shift {
 			moved = ", moved from where it was recorded"
 		}
-		p.labelled(2, 11, what, "%s: %s at %s%s", r.Edit, evidence.Count(image.TotalSize(r.Ranges), "byte"), rangeList(r.Ranges, 3), moved)
+		p.labelled(2, 11, what, "%s: %s at %s%s", r.Edit, evidence.Count(image.TotalSize(r.Ranges), "byte"), evidence.Ranges(r.Ranges), moved)
 	}
 	if len(e.Recognised) == 0 {
 		p.line(2, "none of the recorded edits leads from one image to the other")
@@ -156,7 +156,7 @@ func (p *printer) explanation(e *edits.Explanation) {
 		p.wrap(2, 4, "%s of stored checksum values and adaptation regions are part of no edit", evidence.Count(n, "changed byte"))
 	}
 	if e.Bytes > 0 {
-		p.wrap(2, 4, "unexplained: %s at %s", evidence.Count(e.Bytes, "changed byte"), rangeList(e.Unexplained, 6))
+		p.wrap(2, 4, "unexplained: %s at %s", evidence.Count(e.Bytes, "changed byte"), evidence.Ranges(e.Unexplained))
 	} else {
 		p.line(2, "every other changed byte is explained")
 	}

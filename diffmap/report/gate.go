@@ -96,9 +96,9 @@ func (d GateData) reason() string {
 	total := evidence.Count(uint64(len(d.Conditions)), "condition")
 	switch {
 	case failed != nil:
-		return fmt.Sprintf("%s must not be written; %d of %s failed: %s", d.Modified, len(failed), total, strings.Join(failed, ", "))
+		return evidence.Sprintf("%s must not be written; %d of %s failed: %s", d.Modified, len(failed), total, strings.Join(failed, ", "))
 	case unproven != nil:
-		return fmt.Sprintf("%s must not be written yet; %d of %s unproven: %s", d.Modified, len(unproven), total, strings.Join(unproven, ", "))
+		return evidence.Sprintf("%s must not be written yet; %d of %s unproven: %s", d.Modified, len(unproven), total, strings.Join(unproven, ", "))
 	}
 	return fmt.Sprintf("%s may be written; all %s hold", d.Modified, total)
 }

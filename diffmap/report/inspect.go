@@ -51,7 +51,7 @@ func (p *printer) notes(notes []FileNote) {
 	p.heading("Notes")
 	for _, n := range notes {
 		if n.Line > 0 {
-			p.wrap(2, 4, "line %d: %s", n.Line, n.Message)
+			p.wrap(2, 4, "line %v: %s", n.Line, n.Message)
 		} else {
 			p.wrap(2, 4, "%s", n.Message)
 		}

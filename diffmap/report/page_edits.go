@@ -40,7 +40,7 @@ func newEditsView(e *edits.Explanation, d *diffmap.Result) *editsView {
 			word += ", moved from where it was recorded"
 		}
 		v.Recognised = append(v.Recognised, recognisedView{
-			Word: word, Name: clip(r.Edit, maxName), Bytes: evidence.Count(image.TotalSize(r.Ranges), "byte"), Where: rangeList(r.Ranges, 3),
+			Word: word, Name: clip(r.Edit, maxName), Bytes: evidence.Count(image.TotalSize(r.Ranges), "byte"), Where: evidence.Ranges(r.Ranges),
 		})
 	}
 	if e.Bytes > 0 {

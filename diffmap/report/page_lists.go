@@ -206,16 +206,8 @@ func newConditionView(c diffmap.Condition) conditionView {
 
 func newFindingView(f evidence.Finding) findingView {
 	v := findingView{Severity: string(f.Severity), Class: string(f.Severity), Message: clip(f.Message, maxText), Code: clip(f.Code, maxName)}
-	const shown = 4
-	var where []string
-	for _, r := range f.Ranges[:min(len(f.Ranges), shown)] {
-		where = append(where, r.String())
-	}
-	if more := len(f.Ranges) - shown; more > 0 {
-		where = append(where, fmt.Sprintf("and %d more", more))
-	}
-	if len(where) > 0 && !strings.Contains(f.Message, where[0]) { // most messages name their addresses
-		v.Where = strings.Join(where, ", ")
+	if len(f.Ranges) > 0 && !strings.Contains(f.Message, f.Ranges[0].String()) { // most messages name their addresses
+		v.Where = evidence.Ranges(f.Ranges)
 	}
 	return v
 }

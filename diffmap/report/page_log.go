@@ -76,9 +76,9 @@ func newLogView(p page) (*logView, error) {
 	labels := logLabels(p)
 	lv := &logView{}
 	if len(labels) > maxLabels {
-		lv.Omitted = fmt.Sprintf("%d of %d regions are named here; the table below has them all.", maxLabels, len(labels))
+		lv.Omitted = evidence.Sprintf("%d of %d regions are named here; the table below has them all.", maxLabels, len(labels))
 		if p.Map == nil {
-			lv.Omitted = fmt.Sprintf("%d of %d pieces of memory are named here.", maxLabels, len(labels))
+			lv.Omitted = evidence.Sprintf("%d of %d pieces of memory are named here.", maxLabels, len(labels))
 		}
 		labels = mostTelling(labels, maxLabels)
 	}

@@ -155,9 +155,9 @@ func shownRows(t maps.TableValue, cells []int) (rows []int, note string) {
 	}
 	most := max(1, maxCells/t.Cols)
 	if more := len(rows) - most; more > 0 {
-		return rows[:most], fmt.Sprintf("%d of %d rows are shown; %d more have changes.", most, t.Rows, more)
+		return rows[:most], evidence.Sprintf("%d of %d rows are shown; %d more have changes.", most, t.Rows, more)
 	}
-	return rows, fmt.Sprintf("%d of %d rows are shown: those with a change.", len(rows), t.Rows)
+	return rows, evidence.Sprintf("%d of %d rows are shown: those with a change.", len(rows), t.Rows)
 }
 
 // enoughDecimals returns how many digits after the point every cell of both

@@ -2,7 +2,6 @@ package report
 
 import (
 	"errors"
-	"fmt"
 	"strings"
 
 	"example.com/calproof/diffmap"
@@ -92,7 +91,7 @@ func (d ResealData) reason() string {
 			agree++
 		}
 	}
-	return fmt.Sprintf("%s put right; %d of %s agree now, and nothing else differs from the input",
+	return evidence.Sprintf("%s put right; %d of %s agree now, and nothing else differs from the input",
 		evidence.Count(uint64(len(d.Fields)), "stored value"), agree, evidence.Count(uint64(len(d.Rules)), "rule"))
 }
 

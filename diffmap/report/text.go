@@ -7,7 +7,6 @@ import (
 	"strings"
 	"unicode/utf8"
 
-	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
 )
 
@@ -38,7 +37,7 @@ type printer struct {
 
 // line writes one line, whatever its length.
 func (p *printer) line(indent int, format string, args ...any) {
-	p.write(indent, Clean(fmt.Sprintf(format, args...)))
+	p.write(indent, Clean(evidence.Sprintf(format, args...)))
 }
 
 func (p *printer) write(indent int, clean string) {
@@ -51,7 +50,7 @@ func (p *printer) write(indent int, clean string) {
 
 // wrap writes text broken at spaces; lines after the first are indented by hang.
 func (p *printer) wrap(indent, hang int, format string, args ...any) {
-	for _, l := range fold(Clean(fmt.Sprintf(format, args...)), p.width-indent, p.width-hang) {
+	for _, l := range fold(Clean(evidence.Sprintf(format, args...)), p.width-indent, p.width-hang) {
 		p.write(indent, l)
 		indent = hang
 	}
@@ -61,7 +60,7 @@ func (p *printer) wrap(indent, hang int, format string, args ...any) {
 func (p *printer) labelled(indent, hang int, word, format string, args ...any) {
 	room := p.width - hang
 	word = Clean(word)
-	for i, l := range fold(Clean(fmt.Sprintf(format, args...)), room, room) {
+	for i, l := range fold(Clean(evidence.Sprintf(format, args...)), room, room) {
 		if i > 0 {
 			p.write(hang, l)
 			continue
@@ -222,22 +221,9 @@ func (p *printer) finding(indent int, f evidence.Finding) {
 		where += ", region " + name
 	}
 	if len(f.Ranges) > 0 && !strings.Contains(f.Message, f.Ranges[0].String()) {
-		where += ", at " + rangeList(f.Ranges, 2)
+		where += ", at " + evidence.Ranges(f.Ranges)
 	}
 	p.wrap(hang, hang+2, "%s", where)
-}
-
-// rangeList writes the first n ranges and how many more there are.
-func rangeList(ranges []image.Range, n int) string {
-	var parts []string
-	for _, r := range ranges[:min(n, len(ranges))] {
-		parts = append(parts, r.String())
-	}
-	s := strings.Join(parts, ", ")
-	if more := len(ranges) - len(parts); more > 0 {
-		s += fmt.Sprintf(" and %s more", evidence.Thousands(uint64(more)))
-	}
-	return s
 }
 
 // bytesOf writes a size, in KiB or MiB too where that comes out even.

@@ -70,9 +70,9 @@ func rulesAgree(list []maps.RuleResult) string {
 	case pass == 1 && len(list) == 1:
 		return "the one checksum rule agrees"
 	case pass == len(list):
-		return fmt.Sprintf("all %d checksum rules agree", pass)
+		return evidence.Sprintf("all %d checksum rules agree", pass)
 	}
-	return fmt.Sprintf("%d of %s agree", pass, evidence.Count(uint64(len(list)), "checksum rule"))
+	return evidence.Sprintf("%d of %s agree", pass, evidence.Count(uint64(len(list)), "checksum rule"))
 }
 
 func tally(findings []evidence.Finding) (faults, cautions uint64) {

@@ -3,7 +3,6 @@ package archive
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"io/fs"
 	"slices"
 	"strings"
@@ -142,7 +141,7 @@ func (r *Reader) checkTop(others []string) []evidence.Finding {
 }
 
 func finding(s evidence.Severity, code, format string, args ...any) evidence.Finding {
-	return evidence.Finding{Code: code, Severity: s, Message: fmt.Sprintf(format, args...)}
+	return evidence.Finding{Code: code, Severity: s, Message: evidence.Sprintf(format, args...)}
 }
 
 func leftOver(name string) evidence.Finding {

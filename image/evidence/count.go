@@ -1,6 +1,12 @@
 package evidence
 
-import "fmt"
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"example.com/calproof/image"
+)
 
 // Count writes n with its noun: "1 byte", "12,345 bytes".
 func Count(n uint64, noun string) string {
@@ -11,10 +17,75 @@ func Count(n uint64, noun string) string {
 }
 
 // Thousands writes n with a comma between groups of three digits.
-func Thousands(n uint64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "," + s[i:]
+func Thousands(n uint64) string { return grouped(strconv.FormatUint(n, 10)) }
+
+func grouped(digits string) string {
+	for i := len(digits) - 3; i > 0; i -= 3 {
+		digits = digits[:i] + "," + digits[i:]
+	}
+	return digits
+}
+
+// Sprintf is [fmt.Sprintf] for what people read: a plain %d writes an integer
+// as [Thousands] does. Every finding is written with it, so that a number looks
+// the same in a sentence and in a table.
+func Sprintf(format string, args ...any) string {
+	// A copy would hide from go vet that the arguments go with the format.
+	for i, a := range args {
+		switch n := a.(type) {
+		case int:
+			args[i] = integer{int64(n)}
+		case int64:
+			args[i] = integer{n}
+		case uint64:
+			args[i] = integer{n}
+		}
+	}
+	return fmt.Sprintf(format, args...)
+}
+
+// integer is an int64 or a uint64.
+type integer struct{ n any }
+
+// Format writes a plain %d in groups, and leaves all else to fmt.
+func (i integer) Format(f fmt.State, verb rune) {
+	plain := fmt.FormatString(f, verb)
+	s := fmt.Sprintf(plain, i.n)
+	if plain == "%d" {
+		sign := ""
+		if strings.HasPrefix(s, "-") {
+			sign, s = "-", s[1:]
+		}
+		s = sign + grouped(s)
+	}
+	fmt.Fprint(f, s)
+}
+
+// How many ranges are listed before the rest is only counted.
+const (
+	shownRanges = 4   // in a sentence or a line of a table
+	listRanges  = 256 // in a list that was asked for
+)
+
+// Ranges lists ranges for a sentence: the first four, and how many more there
+// are.
+func Ranges(ranges []image.Range) string { return some(ranges, shownRanges, 0) }
+
+// RangesOf is [Ranges] for a list from which omitted ranges are left out.
+func RangesOf(ranges []image.Range, omitted uint64) string { return some(ranges, shownRanges, omitted) }
+
+// RangeList is [Ranges] where the addresses themselves are what is asked for:
+// it lists the first 256.
+func RangeList(ranges []image.Range) string { return some(ranges, listRanges, 0) }
+
+func some(ranges []image.Range, shown int, omitted uint64) string {
+	var parts []string
+	for _, r := range ranges[:min(shown, len(ranges))] {
+		parts = append(parts, r.String())
+	}
+	s := strings.Join(parts, ", ")
+	if more := uint64(len(ranges)-len(parts)) + omitted; more > 0 {
+		s += " and " + Thousands(more) + " more"
 	}
 	return s
 }

@@ -2,7 +2,6 @@ package readcheck
 
 import (
 	"encoding/binary"
-	"fmt"
 	"iter"
 	"math/bits"
 	"slices"
@@ -456,7 +455,7 @@ func (x *examiner) checkAddressLines() {
 
 // foundLine keeps a fault of address lines for [examiner.fold].
 func (x *examiner) foundLine(f lineFault, code string, ranges []image.Range, format string, args ...any) {
-	f.Finding = evidence.Finding{Code: code, Severity: evidence.Fault, Message: fmt.Sprintf(format, args...), Ranges: ranges}
+	f.Finding = evidence.Finding{Code: code, Severity: evidence.Fault, Message: evidence.Sprintf(format, args...), Ranges: ranges}
 	x.lineFaults = append(x.lineFaults, f)
 	if f.whole {
 		x.holdsWhole(code)
@@ -473,9 +472,9 @@ func describeRuns(runs []lineRun) (string, []image.Range) {
 	}
 	ranges = image.MergeRanges(ranges)
 	if runs[0].whole {
-		return fmt.Sprintf("over the whole image (%d different blocks of %d bytes hold content, none contradicts)", distinct, unitSize), ranges
+		return evidence.Sprintf("over the whole image (%d different blocks of %d bytes hold content, none contradicts)", distinct, unitSize), ranges
 	}
-	return fmt.Sprintf("within %s (%d different blocks of %d bytes)", listRanges(ranges), distinct, unitSize), ranges
+	return evidence.Sprintf("within %s (%d different blocks of %d bytes)", evidence.Ranges(ranges), distinct, unitSize), ranges
 }
 
 func (b bridge) String() string {

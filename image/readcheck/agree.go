@@ -113,7 +113,7 @@ func (x *examiner) checkSameCoverage(reads []*image.Image, common []image.Range)
 		if extra := image.SubtractRanges(r.Segments(), common); len(extra) > 0 {
 			x.found(CodeReadsCoverage, evidence.Fault, extra,
 				"read %d holds %d bytes that another read lacks (%s); a complete read has the same size every time, so make the one that is short anew, from the first byte on",
-				i+1, image.TotalSize(extra), listRanges(extra))
+				i+1, image.TotalSize(extra), evidence.Ranges(extra))
 		}
 	}
 }

@@ -35,15 +35,15 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	detail := x.pairDetail(ag.Pairs, func(p PairDiff) string { return fmt.Sprintf("read %d against read 1", p.Read) })
 	if x.m == nil {
 		x.found(CodeReadsDiffer, evidence.Caution, ag.Ranges,
-			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read the whole memory again and compare all reads", outside, ag.Compared, listRanges(ag.Ranges), detail)
+			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read the whole memory again and compare all reads", outside, ag.Compared, evidence.Ranges(ag.Ranges), detail)
 	} else {
 		ranges := x.outsideAdaptation(ag.Ranges)
 		x.found(CodeReadsDiffer, evidence.Fault, ranges,
-			"the reads differ at %d addresses outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring, read the whole memory again and compare all reads", outside, regionList(ag.Where), listRanges(ranges), detail)
+			"the reads differ at %d addresses outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring, read the whole memory again and compare all reads", outside, regionList(ag.Where), evidence.Ranges(ranges), detail)
 	}
 	if len(ag.NoMajority) > 0 {
 		x.found(CodeReadsNoMajority, evidence.Caution, ag.NoMajority,
-			"at %d addresses no value was read by more than half of the reads (%s); add another read", image.TotalSize(ag.NoMajority), listRanges(ag.NoMajority))
+			"at %d addresses no value was read by more than half of the reads (%s); add another read", image.TotalSize(ag.NoMajority), evidence.Ranges(ag.NoMajority))
 	}
 }
 
@@ -66,12 +66,12 @@ func (x *examiner) pairDetail(pairs []PairDiff, name func(PairDiff) string) stri
 		if p.Bytes == 0 {
 			continue
 		}
-		fmt.Fprintf(&b, "; %s: %d bits 1 to 0, %d bits 0 to 1", name(p), p.OneToZero, p.ZeroToOne)
+		b.WriteString(evidence.Sprintf("; %s: %d bits 1 to 0, %d bits 0 to 1", name(p), p.OneToZero, p.ZeroToOne))
 		if weak := p.OneToZero + p.ZeroToOne; weak >= uint64(x.lim.directionBits) && (p.OneToZero == 0 || p.ZeroToOne == 0) && p.Block == 0 {
 			b.WriteString(" (one direction only: a weak supply or a marginal cell or line)")
 		}
 		if p.Block > 0 {
-			fmt.Fprintf(&b, ", in whole blocks of %d bytes (the transfer, not the memory)", p.Block)
+			b.WriteString(evidence.Sprintf(", in whole blocks of %d bytes (the transfer, not the memory)", p.Block))
 		}
 		if p.Cause != "" {
 			fmt.Fprintf(&b, ": %s", p.Cause)
@@ -87,7 +87,7 @@ func regionList(where []RegionDiff) string {
 		if w.Name == "" {
 			name = "outside every region"
 		}
-		parts = append(parts, fmt.Sprintf("%s: %d", name, w.Bytes))
+		parts = append(parts, evidence.Sprintf("%s: %d", name, w.Bytes))
 	}
 	return strings.Join(parts, ", ")
 }

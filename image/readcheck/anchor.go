@@ -190,7 +190,7 @@ func (x *examiner) foundRepair(rep repair, im *image.Image, again, failing, resu
 		where = append(where, r.Cover...)
 	}
 	where = image.MergeRanges(where)
-	msg := fmt.Sprintf("%d of %d checksum rules that fail agree again when the image is %s", len(again), len(failing), rep.what)
+	msg := evidence.Sprintf("%d of %d checksum rules that fail agree again when the image is %s", len(again), len(failing), rep.what)
 	if fields > 0 {
 		msg += fmt.Sprintf(", and %d identity fields read again", fields)
 	}

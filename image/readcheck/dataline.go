@@ -347,7 +347,7 @@ func (x *examiner) checkDataLines() {
 		alike := alikeLanes(pairs)
 		for _, l := range alike {
 			if i == 0 {
-				x.alike = append(x.alike, evidence.Finding{Code: CodeDataLinesShorted, Severity: evidence.Fault, Ranges: []image.Range{part.r}, Message: fmt.Sprintf(
+				x.alike = append(x.alike, evidence.Finding{Code: CodeDataLinesShorted, Severity: evidence.Fault, Ranges: []image.Range{part.r}, Message: evidence.Sprintf(
 					"%s are equal at every place over all %d bytes of content in %s, as if each line of one touched its partner in the other; check the socket and the wiring of these lines, then read the whole memory again", l, st.bytes, part.name)})
 			}
 		}

@@ -36,7 +36,7 @@ type examiner struct {
 
 func (x *examiner) found(code string, sev evidence.Severity, ranges []image.Range, format string, args ...any) {
 	x.findings = append(x.findings, evidence.Finding{
-		Code: code, Severity: sev, Message: fmt.Sprintf(format, args...), Ranges: ranges,
+		Code: code, Severity: sev, Message: evidence.Sprintf(format, args...), Ranges: ranges,
 	})
 }
 
@@ -49,7 +49,7 @@ func (x *examiner) holdsWhole(code string) {
 }
 
 func (x *examiner) skipped(format string, args ...any) {
-	x.unjudged = append(x.unjudged, fmt.Sprintf(format, args...))
+	x.unjudged = append(x.unjudged, evidence.Sprintf(format, args...))
 }
 
 // part is a stretch of the image that is judged on its own.
@@ -87,20 +87,6 @@ func (x *examiner) parts() []part {
 		}
 	}
 	return parts
-}
-
-// listRanges writes ranges for a sentence, the first few of them.
-func listRanges(ranges []image.Range) string {
-	const most = 3
-	var parts []string
-	for _, r := range ranges[:min(len(ranges), most)] {
-		parts = append(parts, r.String())
-	}
-	s := strings.Join(parts, ", ")
-	if more := len(ranges) - most; more > 0 {
-		s += fmt.Sprintf(" and %d more", more)
-	}
-	return s
 }
 
 // sortFindings puts faults first, then cautions, then notes; within each, what

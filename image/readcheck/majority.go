@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 )
 
 // ErrNoMajority says that reads leave some addresses undecided.
@@ -15,8 +16,8 @@ var ErrNoMajority = errors.New("no majority")
 type NoMajorityError struct{ Ranges []image.Range }
 
 func (e *NoMajorityError) Error() string {
-	return fmt.Sprintf("no value was read by more than half of the reads at %d addresses (%s); add another read, or say that the first read shall count there",
-		image.TotalSize(e.Ranges), listRanges(e.Ranges))
+	return evidence.Sprintf("no value was read by more than half of the reads at %d addresses (%s); add another read, or say that the first read shall count there",
+		image.TotalSize(e.Ranges), evidence.RangeList(e.Ranges))
 }
 
 func (e *NoMajorityError) Unwrap() error { return ErrNoMajority }
@@ -32,7 +33,7 @@ func Majority(takeFirst bool, reads ...*image.Image) (*image.Image, error) {
 	common := commonRanges(reads)
 	for i, r := range reads {
 		if extra := image.SubtractRanges(r.Segments(), common); len(extra) > 0 {
-			return nil, fmt.Errorf("read %d holds %s, which another read lacks; leave out the reads that are short", i+1, listRanges(extra))
+			return nil, fmt.Errorf("read %d holds %s, which another read lacks; leave out the reads that are short", i+1, evidence.Ranges(extra))
 		}
 	}
 	segments := make([]image.Segment, len(common))

@@ -154,7 +154,7 @@ func (p *Plan) time(latencyMS float64, stated bool) {
 }
 
 func (p *Plan) found(code string, sev evidence.Severity, format string, args ...any) {
-	p.Findings = append(p.Findings, evidence.Finding{Code: code, Severity: sev, Message: fmt.Sprintf(format, args...)})
+	p.Findings = append(p.Findings, evidence.Finding{Code: code, Severity: sev, Message: evidence.Sprintf(format, args...)})
 }
 
 // check judges the figures stated and lists what else to see to.

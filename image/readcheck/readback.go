@@ -47,7 +47,7 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 	}{{"what was written", "what was read back", written}, {"what was read back", "what was written", read}} {
 		if extra := image.SubtractRanges(side.im.Segments(), common); len(extra) > 0 {
 			x.found(CodeReadbackCoverage, evidence.Fault, extra, "%s holds %d bytes that %s lacks (%s); read back all of it before switching off",
-				side.name, image.TotalSize(extra), side.other, listRanges(extra))
+				side.name, image.TotalSize(extra), side.other, evidence.Ranges(extra))
 		}
 	}
 	learned := uint64(0)
@@ -64,12 +64,12 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 	case wrong > 0 && m == nil:
 		x.found(CodeReadbackDiffers, evidence.Caution, ag.Ranges,
 			"%d bytes differ from what was written (%s)%s; without a map values the controller learns cannot be told from a failed write, so give one with --map, and until then %s",
-			wrong, listRanges(ag.Ranges), detail, adviceAfterWrite)
+			wrong, evidence.Ranges(ag.Ranges), detail, adviceAfterWrite)
 	case wrong > 0:
 		ranges := x.outsideAdaptation(ag.Ranges)
 		x.found(CodeReadbackDiffers, evidence.Fault, ranges,
 			"%d bytes outside the adaptation regions differ from what was written (%s; %s)%s; %s",
-			wrong, regionList(ag.Where), listRanges(ranges), detail, adviceAfterWrite)
+			wrong, regionList(ag.Where), evidence.Ranges(ranges), detail, adviceAfterWrite)
 	case learned > 0:
 		x.found(CodeReadbackLearned, evidence.Note, ag.Ranges,
 			"all bytes outside the adaptation regions are as written; %d bytes in them differ, which the controller may have learned", learned)

@@ -226,5 +226,5 @@ func TestManyRepeats(t *testing.T) {
 	x.checkRepeats()
 	assert.Len(t, x.findings, maxJoints)
 	require.Len(t, x.unjudged, 1)
-	assert.Contains(t, x.unjudged[0], "10922 stretches")
+	assert.Contains(t, x.unjudged[0], "10,922 stretches")
 }

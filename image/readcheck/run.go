@@ -156,12 +156,12 @@ func (x *examiner) nameShortRead(proved []image.Range) {
 		if len(missing) == 0 {
 			if len(image.SubtractRanges([]image.Range{tail}, append(x.m.Empty(), proved...))) == 0 {
 				f.Severity = evidence.Note
-				f.Message = fmt.Sprintf("the last %d bytes (%s) hold one pattern; by the map there is nothing", tail.Size, tail)
+				f.Message = evidence.Sprintf("the last %d bytes (%s) hold one pattern; by the map there is nothing", tail.Size, tail)
 			}
 			continue
 		}
 		f.Code, f.Severity = CodeShortRead, evidence.Fault
-		f.Message = fmt.Sprintf("the read stopped at 0x%X: the last %d bytes (%s) hold one pattern, where the map expects the rest of %s; read the whole memory again and compare the two reads", tail.Start, tail.Size, tail, strings.Join(missing, ", "))
+		f.Message = evidence.Sprintf("the read stopped at 0x%X: the last %d bytes (%s) hold one pattern, where the map expects the rest of %s; read the whole memory again and compare the two reads", tail.Start, tail.Size, tail, strings.Join(missing, ", "))
 		x.findings = slices.DeleteFunc(x.findings, func(o evidence.Finding) bool {
 			hole := o.Code == CodeHole || o.Code == CodeErasedPart || o.Code == CodeRegionBlank
 			return hole && len(o.Ranges) == 1 && tail.Covers(o.Ranges[0])

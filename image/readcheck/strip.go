@@ -151,14 +151,14 @@ func (s *Strip) Lines(ascii bool) []string {
 		}
 	}
 	per := s.Range.Size / StripCells
-	each := fmt.Sprintf("one cell is %d bytes", per)
+	each := evidence.Sprintf("one cell is %d bytes", per)
 	switch {
 	case per == 0:
 		each = "one cell is less than a byte"
 	case per == 1:
 		each = "one cell is 1 byte"
 	case per >= 1024 && per%1024 == 0:
-		each = fmt.Sprintf("one cell is %d KiB", per/1024)
+		each = evidence.Sprintf("one cell is %d KiB", per/1024)
 	}
 	return []string{strings.TrimRight(scale.String(), " "), cells.String(), strings.Join(legend, "  "), each}
 }

@@ -123,7 +123,7 @@ func distinct(b []byte) int {
 // as long, counts the tail as its own, or has padding behind it that no read
 // has made.
 func (x *examiner) foundTail(r image.Range, format string, args ...any) {
-	msg := fmt.Sprintf(format, args...)
+	msg := evidence.Sprintf(format, args...)
 	if x.fileEnd > 0 {
 		x.found(CodeTailConstant, evidence.Note, []image.Range{r}, "%s; the file says itself how long it is, and is as long", msg)
 		return

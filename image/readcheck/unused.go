@@ -53,7 +53,7 @@ func (x *examiner) unusedContent(r image.Range, described []image.Range, where s
 	}
 	if n > 0 {
 		x.found(CodeUnusedContent, evidence.Caution, odd,
-			"%d bytes at %s hold content %s, and no agreeing checksum covers them: nothing says what they should be, so compare them with a second read, and describe them in the map", n, listRanges(odd), where)
+			"%d bytes at %s hold content %s, and no agreeing checksum covers them: nothing says what they should be, so compare them with a second read, and describe them in the map", n, evidence.Ranges(odd), where)
 	}
 }
 
