@@ -142,12 +142,12 @@ func newArchiveFindCommand(streams Streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "find FILE|HASH",
 		Short: "Find which vehicle an image belongs to",
-		Long: `Find the entries that hold an image: a file, or the SHA-256 of one, of which 8
-digits are enough. If none does, name the kept image that differs from the file
-in the fewest bytes, and the regions (by the map kept with it) in which it
-differs.
+		Long: `Find the entries that hold a file, and as what: their image, a second read, a
+region map, an attached file. Give the file, or its SHA-256, of which 8 digits
+are enough. If none holds it, name the kept image that differs from the file in
+the fewest bytes, and the regions (by the map kept with it) in which it differs.
 
-Exit codes: 0 an entry holds the image, 1 none does, 2 could not run.`,
+Exit codes: 0 an entry holds the file, 1 none does, 2 could not run.`,
 		Example: `  calproof archive init shop
   calproof archive add demo/backup.bin --archive shop --vehicle groomer-2 --kind backup --map demo/groomer.toml
   calproof archive find demo/backup.bin --archive shop
@@ -187,11 +187,17 @@ func runArchiveFind(ctx context.Context, opts *ArchiveFindOptions, streams Strea
 		}
 		data.File, data.SHA256 = opts.What, hex.EncodeToString(hash.Sum(nil))
 	}
-	found, err := a.Find(ctx, data.SHA256)
-	if err != nil {
+	found, err := a.FindFiles(ctx, data.SHA256)
+	if err != nil && len(found) == 0 { // else an entry that cannot be read matters less
 		return err
 	}
-	data.Equal = append(data.Equal, found...)
+	for _, k := range found {
+		if k.Path == k.Entry.ImagePath {
+			data.Equal = append(data.Equal, k.Entry)
+		} else {
+			data.Beside = append(data.Beside, k)
+		}
+	}
 	if len(found) == 0 && im != nil {
 		near, err := keeping.Nearest(ctx, a.Reader, im.Image)
 		if err != nil {

@@ -172,11 +172,12 @@ func history(entries []archive.Entry) []branch {
 
 // ArchiveFindData is where an image is in an archive.
 type ArchiveFindData struct {
-	Archive string          `json:"archive"`
-	File    string          `json:"file,omitempty"`    // "" if a hash was given
-	SHA256  string          `json:"sha256"`            // of the file, or as it was given, perhaps only its first digits
-	Equal   []archive.Entry `json:"equal"`             // entries that hold the image
-	Nearest *ArchiveNear    `json:"nearest,omitempty"` // if none does
+	Archive string             `json:"archive"`
+	File    string             `json:"file,omitempty"`    // "" if a hash was given
+	SHA256  string             `json:"sha256"`            // of the file, or as it was given, perhaps only its first digits
+	Equal   []archive.Entry    `json:"equal"`             // entries that hold the image
+	Beside  []archive.KeptFile `json:"beside,omitempty"`  // entries that hold it as something else: a second read, an attached file
+	Nearest *ArchiveNear       `json:"nearest,omitempty"` // if neither is there
 }
 
 // ArchiveNear is the kept image nearest to another.
@@ -202,7 +203,7 @@ func Near(n *keeping.Near) *ArchiveNear {
 func (ArchiveFindData) Command() string { return "archive find" }
 
 func (d ArchiveFindData) outcome() (evidence.Verdict, []evidence.Finding) {
-	if len(d.Equal) > 0 {
+	if len(d.Equal)+len(d.Beside) > 0 {
 		return evidence.Pass, nil
 	}
 	return evidence.Fail, nil
@@ -213,18 +214,22 @@ func (d ArchiveFindData) text(p *printer, _ []evidence.Finding) {
 	if name == "" {
 		name = d.SHA256
 	}
-	if len(d.Equal) > 0 {
+	if len(d.Equal)+len(d.Beside) > 0 {
 		p.wrap(0, 2, "%s is kept:", name)
 		p.line(0, "")
 		var rows [][]string
 		for i := range d.Equal {
 			e := &d.Equal[i]
-			rows = append(rows, []string{e.Ref(), e.Vehicle})
+			rows = append(rows, []string{e.Ref(), "image", e.Vehicle})
 		}
-		p.columns(2, "ll", rows)
+		for i := range d.Beside {
+			k := &d.Beside[i]
+			rows = append(rows, []string{k.Entry.Ref(), k.As, k.Entry.Vehicle})
+		}
+		p.columns(2, "lll", rows)
 		return
 	}
-	p.wrap(0, 2, "no entry of %s keeps %s as its image", d.Archive, name)
+	p.wrap(0, 2, "no entry of %s keeps %s", d.Archive, name)
 	if n := d.Nearest; n != nil {
 		p.line(0, "")
 		p.wrap(0, 2, "Nearest is %s: %s different", n.Entry.Ref(), evidence.Count(n.Bytes, "byte"))

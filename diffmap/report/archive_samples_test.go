@@ -52,6 +52,7 @@ func archiveSamples(pass, fail *diffmap.Verification) map[string]Data {
 		"archive-export":       ArchiveExportData{Archive: "shop", Folder: "groomer-2", Entries: 4, Output: "groomer-2.zip", Size: 2 << 20, SHA256: sum},
 		"archive-import":       ArchiveImportData{Archive: "office", File: "groomer-2.zip", Imported: &archive.Imported{Folder: "groomer-2", Added: []string{edit.Name}, Had: 1}},
 		"archive-find":         ArchiveFindData{Archive: "shop", SHA256: sum, Equal: []archive.Entry{backup}},
+		"archive-find-beside":  ArchiveFindData{Archive: "shop", SHA256: sum, Equal: []archive.Entry{}, Beside: []archive.KeptFile{{Entry: backup, Path: backup.SecondReadPath, As: "second read"}}},
 		"archive-find-none":    ArchiveFindData{Archive: "shop", SHA256: "0123abcd", Equal: []archive.Entry{}},
 		"archive-find-near":    ArchiveFindData{Archive: "shop", File: "edited.bin", SHA256: sum, Equal: []archive.Entry{}, Nearest: &ArchiveNear{Entry: backup, Bytes: 13, Regions: []diffmap.RegionChange{region}}},
 		"archive-verdict":      Kept(VerifyData{File: "backup.bin", Map: summary}, &second, &keeping.Judgement{Image: pass, SecondRead: agreed}),

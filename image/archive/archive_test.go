@@ -413,6 +413,45 @@ func TestFindByTheBeginning(t *testing.T) {
 	assert.Equal(t, sum, found[0].ImageSHA256)
 	_, err = a.Find(ctx, sum[:MinHashDigits-1])
 	assert.ErrorContains(t, err, "give 8 digits or more")
+	_, err = a.FindFiles(ctx, sum[:MinHashDigits-1])
+	assert.ErrorContains(t, err, "give 8 digits or more")
+}
+
+// TestFindFiles: whatever an entry keeps is found by its hash, and it is told
+// what it is kept as. An entry that cannot be searched does not hide another.
+func TestFindFiles(t *testing.T) {
+	a := newArchive(t)
+	add := backup("a", noise(61, 4096))
+	files := map[string][]byte{"image": noise(61, 4096), "second read": noise(62, 4096), "region map": []byte("format = 1\n"),
+		"attached file": []byte("%PDF-1.7\n"), "note": []byte("battery new\n"), "verdict": []byte(`{"verdict":"pass"}`)}
+	add.SecondRead = BytesSource("again.bin", files["second read"])
+	add.Map = BytesSource("map.toml", files["region map"])
+	add.Attached = []*Source{BytesSource("order.pdf", files["attached file"])}
+	add.Note = "battery new"
+	add.Verdict = &Verdict{Verdict: evidence.Pass, JSON: files["verdict"], Text: []byte("pass\n")}
+	_, err := a.Add(ctx, add)
+	require.NoError(t, err)
+	for as, data := range files {
+		found, err := a.FindFiles(ctx, sumOf(data)[:16])
+		require.NoError(t, err)
+		require.Len(t, found, 1, as)
+		assert.Equal(t, as, found[0].As)
+		assert.Equal(t, 1, found[0].Entry.Number)
+		var out bytes.Buffer
+		require.NoError(t, a.RestoreFile(ctx, &found[0].Entry, found[0].Path, &out))
+		assert.Equal(t, data, out.Bytes(), as)
+	}
+	found, err := a.FindFiles(ctx, sumOf(noise(63, 4096)))
+	require.NoError(t, err)
+	assert.Empty(t, found)
+
+	other, err := a.Add(ctx, backup("b", noise(64, 4096)))
+	require.NoError(t, err)
+	manifest := filepath.Join(a.Dir(), other.Entry.Folder, other.Entry.Name, "manifest-sha256.txt")
+	require.NoError(t, os.WriteFile(manifest, []byte("no manifest\n"), 0o666))
+	found, err = a.FindFiles(ctx, sumOf(files["second read"]))
+	require.ErrorContains(t, err, "manifest-sha256.txt: line 1")
+	assert.Len(t, found, 1)
 }
 
 // unreadableFolder is a disk on which one folder cannot be read.

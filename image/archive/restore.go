@@ -25,13 +25,9 @@ func (r *Reader) Restore(ctx context.Context, e *Entry, w io.Writer) error {
 
 // RestoreFile is Restore for any payload file of e, such as e.MapPath.
 func (r *Reader) RestoreFile(ctx context.Context, e *Entry, file string, w io.Writer) error {
-	data, err := readLimited(r.fsys, path.Join(e.Folder, e.Name, "manifest-sha256.txt"))
+	lines, err := r.manifest(e)
 	if err != nil {
 		return err
-	}
-	lines, err := bagit.ParseManifest(data, sha256.Size)
-	if err != nil {
-		return fmt.Errorf("entry %s: manifest-sha256.txt: %w", e.Ref(), err)
 	}
 	for _, l := range lines {
 		if l.Path == file {
@@ -39,6 +35,19 @@ func (r *Reader) RestoreFile(ctx context.Context, e *Entry, file string, w io.Wr
 		}
 	}
 	return fmt.Errorf("entry %s holds no %s", e.Ref(), file)
+}
+
+// manifest returns the paths of the payload files of e and their SHA-256.
+func (r *Reader) manifest(e *Entry) ([]bagit.Line, error) {
+	data, err := readLimited(r.fsys, path.Join(e.Folder, e.Name, "manifest-sha256.txt"))
+	if err != nil {
+		return nil, fmt.Errorf("entry %s: %w", e.Ref(), err)
+	}
+	lines, err := bagit.ParseManifest(data, sha256.Size)
+	if err != nil {
+		return nil, fmt.Errorf("entry %s: manifest-sha256.txt: %w", e.Ref(), err)
+	}
+	return lines, nil
 }
 
 func (r *Reader) copyOut(ctx context.Context, e *Entry, file, want string, w io.Writer) error {
@@ -95,6 +104,58 @@ func (r *Reader) Find(ctx context.Context, sum string) ([]Entry, error) {
 		}
 	}
 	return out, nil
+}
+
+// KeptFile is one payload file of an entry.
+type KeptFile struct {
+	Entry Entry  `json:"entry"`
+	Path  string `json:"path"` // in the entry, such as Entry.SecondReadPath
+	As    string `json:"as"`   // what it is kept as: "second read", "attached file"
+}
+
+// FindFiles is Find for every payload file, the image among them. It reads the
+// manifest of each entry. An error about some entries comes with what the
+// others hold.
+func (r *Reader) FindFiles(ctx context.Context, sum string) ([]KeptFile, error) {
+	if len(sum) < MinHashDigits {
+		return nil, fmt.Errorf("%q is no hash: give %d digits or more", sum, MinHashDigits)
+	}
+	var out []KeptFile
+	var problems []error
+	for v, err := range r.Vehicles(ctx) {
+		if err != nil {
+			return out, err
+		}
+		for _, e := range v.Entries {
+			lines, err := r.manifest(&e)
+			if err != nil {
+				problems = append(problems, err)
+			}
+			for _, l := range lines {
+				if strings.HasPrefix(hex.EncodeToString(l.Sum), sum) {
+					out = append(out, KeptFile{e, l.Path, e.role(l.Path)})
+				}
+			}
+		}
+	}
+	return out, errors.Join(problems...)
+}
+
+// role is what the payload file at path is kept as.
+func (e *Entry) role(path string) string {
+	switch path {
+	case e.ImagePath:
+		return "image"
+	case e.SecondReadPath:
+		return "second read"
+	case e.MapPath:
+		return "region map"
+	case e.VerdictPath, e.VerdictTextPath:
+		return "verdict"
+	case e.NotePath:
+		return "note"
+	}
+	return "attached file"
 }
 
 // Kept returns e with its files.
