@@ -16,7 +16,8 @@ func ExampleJSON() {
 		return
 	}
 	// The check value of the catalogue of parametrised CRC algorithms.
-	sum := report.Sum("digits.bin", crc, crc.Checksum([]byte("123456789")), []image.Range{{Start: 0, Size: 9}})
+	sum := report.NewSum("digits.bin", []image.Range{{Start: 0, Size: 9}})
+	sum.Add(crc, crc.Checksum([]byte("123456789")))
 	doc := report.New("1.0.0", sum)
 	if err := report.Text(os.Stdout, doc, report.Options{}); err != nil {
 		fmt.Println(err)

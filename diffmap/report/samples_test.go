@@ -146,7 +146,7 @@ func samples() map[string]Data {
 			Tables:   []maps.TableValue{idleSpeed(1200, 1100), torque(true), {Name: "broken", Problem: "runs past the end of the image", Range: rng(0, 0)}},
 			Coverage: []evidence.Finding{caution}, Strip: []string{"0x0     ########........", "0x8000  #"}},
 		"inspect-raw":    InspectData{File: "backup.bin", FileSize: 0x80000, Format: image.FormatRaw, Size: 0x80000, Segments: []image.Range{rng(0, 0x80000)}, Gaps: []image.Range{}},
-		"sum":            SumData{File: "backup.bin", Algorithm: "CRC-32/ISO-HDLC", Width: 32, Value: "0xCBF43926", Ranges: []image.Range{rng(0x70000, 0xFFF0), rng(0x7FFF4, 8)}, Size: 0xFFF8},
+		"sum":            SumData{File: "backup.bin", SumValue: SumValue{"CRC-32/ISO-HDLC", 32, "0xCBF43926"}, Further: []SumValue{{"CRC-16/XMODEM", 16, "0x31C3"}}, Ranges: []image.Range{rng(0x70000, 0xFFF0), rng(0x7FFF4, 8)}, Size: 0xFFF8},
 		"algorithms":     AlgorithmsData{Algorithms: []AlgorithmView{crc, sum, digest}},
 		"algorithms-one": AlgorithmsData{Name: "crc-32", Algorithms: []AlgorithmView{crc}},
 		"verify-pass":    VerifyData{File: "backup.bin", SHA256: strings.Repeat("2d60a44d", 8), Map: summary, Verification: verified},

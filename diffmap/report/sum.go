@@ -8,20 +8,35 @@ import (
 	"example.com/calproof/image/evidence"
 )
 
-// SumData is a checksum over ranges of a file.
+// SumData is one checksum or several over ranges of a file.
 type SumData struct {
-	File      string        `json:"file"`
-	Algorithm string        `json:"algorithm"` // catalogue name
-	Width     int           `json:"width"`     // bits
-	Value     string        `json:"value"`     // "0x" and ceil(width/4) upper-case digits
-	Ranges    []image.Range `json:"ranges"`    // in the order computed
-	Size      uint64        `json:"size"`      // bytes in ranges
+	File string `json:"file"`
+	SumValue
+	Further []SumValue    `json:"further,omitempty"` // of further algorithms
+	Ranges  []image.Range `json:"ranges"`            // in the order computed
+	Size    uint64        `json:"size"`              // bytes in ranges
 }
 
-// Sum fills in a result.
-func Sum(file string, a checksum.Algorithm, v checksum.Value, ranges []image.Range) SumData {
-	return SumData{File: file, Algorithm: a.Name(), Width: a.Width(), Value: v.String(),
-		Ranges: append([]image.Range{}, ranges...), Size: image.TotalSize(ranges)}
+// SumValue is the value of one algorithm.
+type SumValue struct {
+	Algorithm string `json:"algorithm"` // catalogue name
+	Width     int    `json:"width"`     // bits
+	Value     string `json:"value"`     // "0x" and ceil(width/4) upper-case digits
+}
+
+// NewSum begins a result, to which values are added.
+func NewSum(file string, ranges []image.Range) SumData {
+	return SumData{File: file, Ranges: append([]image.Range{}, ranges...), Size: image.TotalSize(ranges)}
+}
+
+// Add adds the value of an algorithm.
+func (d *SumData) Add(a checksum.Algorithm, v checksum.Value) {
+	value := SumValue{a.Name(), a.Width(), v.String()}
+	if d.Value == "" {
+		d.SumValue = value
+	} else {
+		d.Further = append(d.Further, value)
+	}
 }
 
 // Command returns "sum".
@@ -29,13 +44,16 @@ func (SumData) Command() string { return "sum" }
 
 func (d SumData) outcome() (evidence.Verdict, []evidence.Finding) { return evidence.Pass, nil }
 
-// text is one line, never broken, so that scripts can take its first field.
+// text is one line for each value, never broken, so that scripts can take its
+// first field.
 func (d SumData) text(p *printer, _ []evidence.Finding) {
 	var ranges []string
 	for _, r := range d.Ranges {
 		ranges = append(ranges, r.String())
 	}
-	p.line(0, "%s  %s  %s", d.Value, d.Algorithm, strings.Join(ranges, ","))
+	for _, v := range append([]SumValue{d.SumValue}, d.Further...) {
+		p.line(0, "%s  %s  %s", v.Value, v.Algorithm, strings.Join(ranges, ","))
+	}
 }
 
 // AlgorithmView is an algorithm in JSON.
