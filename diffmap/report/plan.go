@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 
 	"example.com/calproof/image/evidence"
 	"example.com/calproof/image/readcheck"
@@ -70,6 +71,8 @@ func (d PlanData) judged() string {
 	switch {
 	case bad > 0:
 		return fmt.Sprintf("%s out of limits", evidence.Count(bad, "figure"))
+	case slices.ContainsFunc(d.Plan.Findings, func(f evidence.Finding) bool { return f.Code == readcheck.CodeReadSlow }):
+		return "the read was slower than the map says"
 	case d.Plan.Verdict == evidence.Unproven:
 		return "the read was quicker than the map says"
 	case !given:
@@ -80,7 +83,7 @@ func (d PlanData) judged() string {
 }
 
 // decimal writes a figure without a needless point.
-func decimal(v float64) string { return fmt.Sprintf("%g", v) }
+func decimal(v float64) string { return evidence.Sprintf("%g", v) }
 
 // ReadbackData is whether a controller holds what was written to it.
 type ReadbackData struct {

@@ -27,7 +27,7 @@ func grouped(digits string) string {
 }
 
 // Sprintf is [fmt.Sprintf] for what people read: a plain %d writes an integer
-// as [Thousands] does. Every finding is written with it, so that a number looks
+// as [Thousands] does, and a plain %g a number without an exponent. Every finding is written with it, so that a number looks
 // the same in a sentence and in a table.
 func Sprintf(format string, args ...any) string {
 	// A copy would hide from go vet that the arguments go with the format.
@@ -39,9 +39,24 @@ func Sprintf(format string, args ...any) string {
 			args[i] = integer{n}
 		case uint64:
 			args[i] = integer{n}
+		case float64:
+			args[i] = decimal(n)
 		}
 	}
 	return fmt.Sprintf(format, args...)
+}
+
+// decimal is a figure that people write without an exponent.
+type decimal float64
+
+// Format writes a plain %g without an exponent, and leaves all else to fmt.
+func (d decimal) Format(f fmt.State, verb rune) {
+	plain := fmt.FormatString(f, verb)
+	if plain == "%g" {
+		fmt.Fprint(f, strconv.FormatFloat(float64(d), 'f', -1, 64))
+		return
+	}
+	fmt.Fprintf(f, plain, float64(d))
 }
 
 // integer is an int64 or a uint64.

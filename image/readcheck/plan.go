@@ -24,6 +24,12 @@ const (
 	AnswerBytes         = 6   // what an answer holds besides the data
 )
 
+// Figures beyond these are slips of the keyboard.
+const (
+	mostBitsPerSecond = 1_000_000_000
+	mostLatencyMS     = 60_000
+)
+
 // BitsPerByte is what one byte takes on an asynchronous serial line with
 // start-stop framing and no parity (8N1): a start bit, eight data bits, a stop
 // bit. Common practice, no source.
@@ -84,18 +90,18 @@ func NewPlan(m *maps.Map, in PlanInput) (*Plan, error) {
 		BitsPerSecond: firstSet(in.LineBitsPerSecond, m.Bench.LineBitsPerSecond, LineBitsPerSecond),
 		Block:         int(firstSet(float64(in.Block), float64(m.Read.TransferBlockBytes), TransferBlock))}
 	var wrong []error
-	if !(p.BitsPerSecond > 0) || math.IsInf(p.BitsPerSecond, 0) {
-		wrong = append(wrong, fmt.Errorf("plan: the line speed is %g bits a second; give a number above 0", p.BitsPerSecond))
+	if !(p.BitsPerSecond >= 1 && p.BitsPerSecond <= mostBitsPerSecond) {
+		wrong = append(wrong, fmt.Errorf("plan: the line speed is %g bits a second; give 1 to %d", p.BitsPerSecond, mostBitsPerSecond))
 	}
 	if p.Block < 1 || uint64(p.Block) > max(p.Bytes, 1) {
 		wrong = append(wrong, fmt.Errorf("plan: the transfer block is %d bytes; give 1 to %d", p.Block, p.Bytes))
 	}
-	unfit := func(v *float64) bool { return v != nil && (!(*v >= 0) || math.IsInf(*v, 0)) }
-	if unfit(in.SupplyVolts) {
+	unfit := func(v *float64, most float64) bool { return v != nil && !(*v >= 0 && *v <= most) }
+	if unfit(in.SupplyVolts, math.MaxFloat64) {
 		wrong = append(wrong, fmt.Errorf("plan: the supply is %g volts; give a number of 0 or more", *in.SupplyVolts))
 	}
-	if unfit(in.AdapterLatencyMS) {
-		wrong = append(wrong, fmt.Errorf("plan: the adapter latency is %g ms; give a number of 0 or more", *in.AdapterLatencyMS))
+	if unfit(in.AdapterLatencyMS, mostLatencyMS) {
+		wrong = append(wrong, fmt.Errorf("plan: the adapter latency is %g ms; give 0 to %d", *in.AdapterLatencyMS, mostLatencyMS))
 	}
 	if wrong != nil {
 		return nil, errors.Join(wrong...)
@@ -161,7 +167,7 @@ func (p *Plan) found(code string, sev evidence.Severity, format string, args ...
 func (p *Plan) check(m *maps.Map, in PlanInput) {
 	p.Findings = []evidence.Finding{}
 	add := func(title string, v evidence.Verdict, format string, args ...any) {
-		p.Checks = append(p.Checks, BenchCheck{title, v, fmt.Sprintf(format, args...)})
+		p.Checks = append(p.Checks, BenchCheck{title, v, evidence.Sprintf(format, args...)})
 	}
 	volts := firstSet(m.Bench.MinSupplyVolts, MinSupplyVolts)
 	switch {
