@@ -138,10 +138,10 @@ func TestThresholdsOfMap(t *testing.T) {
 // place, which must be on block boundaries.
 func repetitionOf(t *testing.T, at int, change func(d []byte)) *repetition {
 	t.Helper()
-	data := make([]byte, 64<<10) // in random bytes nothing stands twice by chance
+	data := make([]byte, 64<<10) // in random bytes no four stand twice by chance
 	r := rand.New(rand.NewPCG(6, 9))
 	for i := range data {
-		data[i] = byte(r.Uint32())
+		data[i] = byte(r.IntN(firstByte))
 	}
 	change(data)
 	x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
@@ -154,61 +154,135 @@ func repetitionOf(t *testing.T, at int, change func(d []byte)) *repetition {
 	return nil
 }
 
+// The ends of a block that is planted stand nowhere else.
+const firstByte, lastByte = 0xF0, 0xF1
+
+func marked(block []byte) []byte {
+	b := slices.Clone(block)
+	b[0], b[len(b)-1] = firstByte, lastByte
+	return b
+}
+
 // Each thing that the score looks at moves it the way it should.
 func TestRepeatScore(t *testing.T) {
 	const at, p = 0x3000, 64
 	random := rand.New(rand.NewPCG(6, 10))
 	block := make([]byte, 256)
 	for i := range block {
-		block[i] = byte(random.Uint32())
+		block[i] = byte(random.IntN(firstByte))
 	}
+	copy(block, marked(block[:p]))
 	stuck := func(d []byte) { fillWith(d[at:at+3*p], block[:p]) }
 	plain := repetitionOf(t, at, stuck)
 	require.Equal(t, 3, plain.copies)
 	assert.Greater(t, plain.score, limitsFor(nil).repeatScore)
+	bits := plain.bits / p // of a byte; in random bytes all say about the same
 	for _, tc := range []struct {
 		name   string
 		points float64
 		change func(d []byte)
 	}{
-		{"two copies", -1.5, func(d []byte) { fillWith(d[at:at+2*p], block[:p]) }},
-		{"six copies", 1.5 * math.Log2(5.0/2), func(d []byte) { fillWith(d[at:at+6*p], block[:p]) }},
-		{"a smaller block", -1, func(d []byte) { fillWith(d[at:at+3*p/2], block[:p/2]) }},
-		{"a larger block", 1, func(d []byte) { fillWith(d[at:at+6*p], block[2*p:]) }},
-		{"the three sequences across the joint stand elsewhere", -1.5, func(d []byte) {
+		{"two copies", -1.9 + 2*0.6, func(d []byte) { fillWith(d[at:at+2*p], block[:p]) }},
+		{"six copies", (1.9 - 2*0.6) * math.Log2(5.0/2), func(d []byte) { fillWith(d[at:at+6*p], block[:p]) }},
+		{"a smaller block", -2 + 0.6, func(d []byte) { fillWith(d[at:at+3*p/2], marked(block[:p/2])) }},
+		{"a larger block", 2 - 0.6, func(d []byte) { fillWith(d[at:at+6*p], marked(block[2*p:])) }},
+		{"the three sequences across the joint stand elsewhere, and so do the two bytes", -3*0.65 - 1.5, func(d []byte) {
 			stuck(d)
 			copy(d[0x8000:], d[at+p-3:at+p+3])
 		}},
-		{"all of the joint stands elsewhere", -1.5 - 2, func(d []byte) {
+		{"only the two bytes across the joint stand elsewhere", -1.5, func(d []byte) {
+			stuck(d)
+			copy(d[0x8000:], d[at+p-1:at+p+1])
+		}},
+		{"only the two bytes behind the last copy stand elsewhere", -1.5, func(d []byte) {
+			stuck(d)
+			copy(d[0x8000:], d[at+3*p-1:at+3*p+1])
+		}},
+		{"all of the joint stands elsewhere", -3*0.65 - 1.5 - 0.03*12*bits, func(d []byte) {
 			stuck(d)
 			copy(d[0x8000:], d[at+p-6:at+p+6])
 		}},
-		{"the neighbour is like it", -2, func(d []byte) {
+		{"the block stands elsewhere", -3, func(d []byte) {
+			stuck(d)
+			copy(d[0x8000:], d[at:at+p])
+		}},
+		{"half of the block stands elsewhere", -3 * 25.0 / 57, func(d []byte) {
+			stuck(d)
+			copy(d[0x8000:], d[at:at+p/2])
+		}},
+		{"the neighbour is like it, and so the block stands elsewhere", -2 - 3*56.0/57, func(d []byte) {
 			stuck(d)
 			copy(d[at+3*p:at+4*p-1], d[at:at+p-1])
 			copy(d[at+3*p:], []byte{^d[at]})
 		}},
-		{"another one off the boundaries", -1.5, func(d []byte) {
+		{"another one off the boundaries", -1, func(d []byte) {
 			stuck(d)
 			fillWith(d[0x9004:0x9004+4*p], block[p:2*p])
 		}},
-		{"three others off the boundaries", -3, func(d []byte) {
+		{"three others off the boundaries", -2, func(d []byte) {
 			stuck(d)
 			for i := range 3 {
 				fillWith(d[0x9004+0x400*i:][:4*p], block[p+i:2*p+i])
 			}
 		}},
+		{"a small one off the boundaries close by", -1, func(d []byte) {
+			stuck(d)
+			fillWith(d[at+0x304:][:32], block[p:p+16])
+		}},
+		{"a small one off the boundaries further away", 0, func(d []byte) {
+			stuck(d)
+			fillWith(d[at+0x1004:][:32], block[p:p+16])
+		}},
 		{"another one on boundaries is no sign of tables", 0, func(d []byte) {
 			stuck(d)
-			fillWith(d[0x9000:0x9000+4*p], block[p:2*p])
+			fillWith(d[at+0x400:at+0x400+4*p], block[p:2*p])
 		}},
-		{"four bytes match over the boundary", -1 - 2*4.0/p, func(d []byte) {
+		{"four bytes match over the boundary", -0.4*4 - 0.7*math.Log2(5) - 2*4.0/p, func(d []byte) {
 			stuck(d)
 			copy(d[at+3*p:at+3*p+4], block[:4])
 		}},
 	} {
-		assert.InDelta(t, plain.score+tc.points, repetitionOf(t, at, tc.change).score, 0.1, tc.name)
+		t.Run(tc.name, func(t *testing.T) {
+			assert.InDelta(t, plain.score+tc.points, repetitionOf(t, at, tc.change).score, 0.35, "the marks move it a little")
+		})
 	}
+}
+
+// A repetition that runs on over a boundary, for more than chance, is no whole
+// number of blocks; one value that both sides end in may be longer.
+func TestRepetitionOverBoundaries(t *testing.T) {
+	const at, p = 0x3000, 128
+	for _, tc := range []struct {
+		over int
+		fill bool
+		want bool
+	}{{8, false, true}, {9, false, false}, {p / 4, true, true}, {p/4 + 1, true, false}} {
+		data := make([]byte, 64<<10)
+		r := rand.New(rand.NewPCG(6, 14))
+		for i := range data {
+			data[i] = byte(r.Uint32())
+		}
+		if tc.fill {
+			clear(data[at : at+p/2])
+		}
+		fillWith(data[at:at+2*p+tc.over], data[at:at+p])
+		data[at+2*p+tc.over] = ^data[at+p+tc.over]
+		x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+		assert.Len(t, x.repetitions(), map[bool]int{true: 1}[tc.want], "%d bytes over, fill %v", tc.over, tc.fill)
+	}
+}
+
+// Where all bytes say little, a repetition says more for itself.
+func TestDenseRepetition(t *testing.T) {
+	info := new([256]float64)
+	for v := range info {
+		info[v] = 6
+	}
+	s := &span{data: make([]byte, 4096)}
+	r := &repetition{span: s, repeatRun: repeatRun{start: 1024, end: 1088, period: 32}, first: 1024, copies: 2, bits: 6 * 32}
+	six := r.lies(info)
+	r.bits = 7 * 32
+	assert.InDelta(t, six-0.9+scoreAlike*(6.0/7-1), r.lies(info), 1e-9)
 }
 
 // Even an image full of repeated blocks is judged in little time and says what

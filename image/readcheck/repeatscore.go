@@ -1,9 +1,7 @@
 package readcheck
 
 import (
-	"bytes"
 	"cmp"
-	"encoding/binary"
 	"math"
 	"slices"
 )
@@ -15,25 +13,35 @@ import (
 // byte of the read, so that the repetition begins and ends at a block boundary,
 // give or take bytes that happen to match. It puts together what never stood
 // together: the end of a block and its beginning, and the end of the last copy
-// and what follows. Records begin and end anywhere, look like their neighbours,
-// and seldom come alone.
+// and what follows. What it repeats stood once, so that calls in it count from
+// one place only. Records begin and end anywhere, look like their neighbours,
+// hold what stands elsewhere too, and seldom come alone.
+//
+// The score of a repetition: points add up, each worth about a factor of two in
+// the odds that a block was delivered again.
 const (
-	edgeSteps = 6 // changes of value by which a repetition may run over a block boundary by chance, ...
-	edgeBytes = 8 // ... and bytes, but half a block at most,
-	edgeShare = 8 // ... or one in this many of the block, for large ones
+	scoreOctave    = 2.0  // for each doubling of the block from half of minBlock on: either end meets a multiple of it by chance half as often
+	scoreCopies    = 1.9  // for each doubling of the extra copies, ...
+	scoreLarge     = -0.6 // ... but less for each doubling of the block from minBlock on, ...
+	scoreDoublings = 3    // ... of neither of which more count
+	scoreOverrun   = -0.7 // for each doubling of one more than the bytes over a boundary: where the edge lies is known that much worse
+	scoreStep      = -0.4 // for each change of value over a boundary
+	scoreNew       = 0.65 // for each of the six sequences across a joint that stand nowhere else
+	scorePair      = 1.5  // for each of the two joints of which not even the two bytes next to it do
+	scoreKnown     = -.03 // for each bit of what stands across the inner joint, if it stands elsewhere too
+	scoreAlike     = -2.0 // for a neighbour as alike as another copy; less for one less alike
+	scoreElsewhere = -3.0 // for a block all pieces of which stand elsewhere; less for fewer
+	scoreDense     = -0.9 // for each bit that a byte of the block says more than denseByte: where all is rare, a joint is too
+	scoreNear      = -1.0 // for each doubling of one more than the repetitions within nearBytes
+	scoreOthers    = -1.0 // for each doubling of one more than the repetitions off the boundaries that say as much
+	scoreCall      = 6.0  // if a call leads to a known place from the first copy only
 
-	// The score of a repetition: points add up, each worth about a factor of
-	// two in the odds that a block was delivered again.
-	scoreOctaves  = 4     // most points for the size: one for each doubling from minBlock on
-	scoreCopies   = 1.5   // for each doubling of the extra copies, ...
-	scoreDoubling = 3     // ... of which no more count
-	scoreNew      = 0.5   // for each sequence across a joint that stands nowhere else, up to six
-	scoreOthers   = -1.5  // for each doubling of one more than the repetitions off the boundaries that say as much
-	scoreKnown    = -2.0  // if what stands across the inner joint stands elsewhere too
-	scoreAlike    = -2.0  // for a neighbour as alike as another copy; less for one less alike
-	scoreStep     = -0.25 // for each change of value over a boundary
-
-	othersShare = 0.9 // of what a repetition says another must say to count
+	edgeSteps   = 8    // changes of value by which a repetition may run over a block boundary by chance, ...
+	edgeBytes   = 8    // ... and bytes, ...
+	edgeShare   = 4    // ... or one in this many of the block: one value that both sides end in may be long
+	denseByte   = 5    // bits
+	nearBytes   = 2048 // a table is about so large
+	othersShare = 0.9  // of what a repetition says another must say to count
 
 	twiceFault = 128 // smallest block that is a fault when it stands twice; below it is a caution
 	twiceNoted = 64  // smallest block worth a note when it misses the score ...
@@ -46,7 +54,10 @@ type repetition struct {
 	span   *span
 	first  int     // where the first whole block begins
 	copies int     // whole blocks in a row
-	steps  int     // changes of value over the boundaries
+	before int     // bytes by which the run reaches over the boundary in front of the first block, ...
+	after  int     // ... and over that behind the last
+	steps  int     // changes of value in them
+	near   int     // other repetitions close by
 	bits   float64 // what one block says, in bits, by how common its bytes are
 	said   float64 // what all copies but the first would say
 	score  float64
@@ -62,33 +73,36 @@ func (x *examiner) repetitions() []*repetition {
 	var on []*repetition
 	var off []float64 // what the runs say that lie off the boundaries
 	for _, s := range x.c.spans {
-		for _, run := range findRepeats(s.data) {
-			block := s.data[run.start : run.start+run.period]
-			if distinct(block) < x.lim.repeatValues {
-				continue
-			}
-			r := &repetition{repeatRun: run, span: s}
-			for _, b := range block {
+		runs := slices.DeleteFunc(findRepeats(s.data), func(run repeatRun) bool {
+			return distinct(s.data[run.start:run.start+run.period]) < x.lim.repeatValues
+		})
+		var here []*repetition
+		stray := runs[:0] // those off the boundaries
+		for _, run := range runs {
+			r := repetition{repeatRun: run, span: s}
+			for _, b := range s.data[run.start : run.start+run.period] {
 				r.bits += info[b]
 			}
 			r.said = r.bits * (float64(run.end-run.start)/float64(run.period) - 1)
 			if run.period >= x.lim.minRepeat && r.onBoundaries() {
-				on = append(on, r)
+				kept := r
+				here = append(here, &kept)
 			} else {
 				off = append(off, r.said)
+				stray = append(stray, run)
 			}
 		}
+		for _, r := range here {
+			r.near = countNear(stray, r)
+		}
+		on = append(on, here...)
 	}
 	slices.Sort(off)
-	var open []*repetition // those that the joints decide
+	var open []*repetition // those that the joints and the calls decide
 	for _, r := range on {
 		least, _ := slices.BinarySearch(off, othersShare*r.said)
-		r.score = min(math.Log2(float64(r.period)/minBlock), scoreOctaves) +
-			scoreCopies*min(math.Log2(float64(r.copies-1)), scoreDoubling) +
-			scoreOthers*math.Log2(float64(1+len(off)-least)) +
-			scoreAlike*r.alike(info) +
-			scoreStep*float64(r.steps)
-		if r.score+scoreNew*2*(gramSize-1) >= x.lim.repeatScore-noteScore {
+		r.score = r.lies(info) + scoreOthers*doublings(len(off)-least)
+		if r.score+2*(scoreNew*(gramSize-1)+scorePair)+scoreCall >= x.lim.repeatScore-noteScore {
 			open = append(open, r)
 		}
 	}
@@ -97,13 +111,41 @@ func (x *examiner) repetitions() []*repetition {
 		x.skipped("%d stretches may be blocks delivered again; only the %d longest and richest of them were looked at closely", len(open), maxJoints)
 		open = open[:maxJoints]
 	}
+	called := x.c.calledFromFirst(open)
 	for i, j := range x.c.joints(open) {
-		open[i].score += scoreNew * float64(j.fresh)
-		if j.known {
-			open[i].score += scoreKnown
+		open[i].score += j.points(info)
+		if called[i] {
+			open[i].score += scoreCall
 		}
 	}
 	return on
+}
+
+// lies gives points for how the copies lie, and for what lies around them.
+func (r *repetition) lies(info *[256]float64) float64 {
+	octaves := math.Log2(float64(r.period) / minBlock)
+	copies := min(math.Log2(float64(r.copies-1)), scoreDoublings)
+	return scoreOctave*(octaves+1) +
+		(scoreCopies+scoreLarge*min(octaves, scoreDoublings))*copies +
+		scoreOverrun*(doublings(r.before)+doublings(r.after)) +
+		scoreStep*float64(r.steps) +
+		scoreAlike*r.alike(info) +
+		scoreDense*(r.bits/float64(r.period)-denseByte) +
+		scoreNear*doublings(r.near)
+}
+
+// doublings is 0 for 0, 1 for 1, 2 for 3, and so on.
+func doublings(n int) float64 { return math.Log2(float64(1 + n)) }
+
+// countNear counts the runs around r, which are in the order of their ends and
+// hardly overlap, so that few are looked at.
+func countNear(runs []repeatRun, r *repetition) int {
+	from, _ := slices.BinarySearchFunc(runs, r.start-nearBytes, func(run repeatRun, at int) int { return cmp.Compare(run.end, at) })
+	n := 0
+	for from+n < len(runs) && runs[from+n].start < r.end+nearBytes {
+		n++
+	}
+	return n
 }
 
 // byteBits returns how many bits each byte value says, by how often it stands
@@ -117,7 +159,7 @@ func (c *content) byteBits() *[256]float64 {
 }
 
 // onBoundaries reports whether the run begins and ends on multiples of its
-// period, give or take chance, and sets first, copies and steps.
+// period, give or take chance, and sets where its copies lie.
 func (r *repetition) onBoundaries() bool {
 	p := r.period
 	r.first = (r.start + p - 1) / p * p
@@ -130,8 +172,8 @@ func (r *repetition) onBoundaries() bool {
 		after = nil // the end of the read is an edge in itself
 	}
 	b, a := steps(before), steps(after)
-	r.steps = b + a
-	return max(b, a) <= edgeSteps && max(len(before), len(after)) <= max(min(edgeBytes, p/2), p/edgeShare)
+	r.before, r.after, r.steps = len(before), len(after), b+a
+	return max(b, a) <= edgeSteps && max(len(before), len(after)) <= max(edgeBytes, p/edgeShare)
 }
 
 // steps counts the bytes of b that differ from the one before, the first
@@ -164,88 +206,4 @@ func (r *repetition) alike(info *[256]float64) float64 {
 		return same / r.bits
 	}
 	return max(share(r.first-p), share(r.last()))
-}
-
-// Sequences of gramSize bytes are looked for across the joints of a
-// repetition: between two copies, and between the last copy and what follows.
-// Each joint has three of them. jointSize bytes across the inner joint are
-// looked for as a whole. Of more than maxJoints repetitions only those that say
-// most get points for their joints; an image with so many is bad enough.
-const (
-	gramSize  = 4
-	jointSize = 12
-	maxJoints = 1024
-)
-
-// joint is what is known about the joints of a repetition.
-type joint struct {
-	fresh int  // sequences across the joints that stand nowhere else
-	known bool // what stands across the inner joint stands elsewhere too
-}
-
-// joints looks for the sequences across the joints of all repetitions in one
-// pass over the image.
-func (c *content) joints(list []*repetition) []joint {
-	out := make([]joint, len(list))
-	if len(list) == 0 {
-		return out
-	}
-	type wanted struct {
-		of    int
-		bytes []byte
-	}
-	byHash := map[uint32][]wanted{}
-	var filter [1 << 10]uint64 // 65536 bits
-	hash := func(g uint32) uint32 { return g * 0x9E3779B1 >> 16 }
-	want := func(of, at, size int) {
-		data := list[of].span.data
-		if at < 0 || at+size > len(data) {
-			return
-		}
-		h := hash(binary.LittleEndian.Uint32(data[at:]))
-		filter[h/64] |= 1 << (h % 64)
-		byHash[h] = append(byHash[h], wanted{of, data[at : at+size]})
-		if size == gramSize {
-			out[of].fresh++
-		}
-	}
-	for i, r := range list {
-		inner := r.first + r.period
-		for k := 1; k < gramSize; k++ {
-			want(i, inner-k, gramSize)
-			if r.atEnd() {
-				out[i].fresh++ // nothing follows that could be known
-			} else {
-				want(i, r.last()-k, gramSize)
-			}
-		}
-		want(i, inner-jointSize/2, jointSize)
-	}
-	for _, s := range c.spans {
-		data := s.data
-		for at := 0; at+gramSize <= len(data); at++ {
-			h := hash(binary.LittleEndian.Uint32(data[at:]))
-			if filter[h/64]>>(h%64)&1 == 0 {
-				continue
-			}
-			rest := byHash[h][:0]
-			for _, w := range byHash[h] {
-				r := list[w.of]
-				inside := r.span == s && at+len(w.bytes) > r.start && at < r.end+gramSize
-				switch {
-				case inside || !bytes.HasPrefix(data[at:], w.bytes):
-					rest = append(rest, w)
-				case len(w.bytes) == gramSize:
-					out[w.of].fresh--
-				default:
-					out[w.of].known = true
-				}
-			}
-			byHash[h] = rest
-			if len(rest) == 0 {
-				filter[h/64] &^= 1 << (h % 64)
-			}
-		}
-	}
-	return out
 }
