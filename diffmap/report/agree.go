@@ -79,8 +79,12 @@ func (d AgreeData) differ() string {
 }
 
 func pairText(pair readcheck.PairDiff) string {
-	s := fmt.Sprintf("%s differ; %s went from 1 to 0, %s from 0 to 1",
-		evidence.Count(pair.Bytes, "byte"), evidence.Count(pair.OneToZero, "bit"), evidence.Thousands(pair.ZeroToOne))
+	differ := "differ"
+	if pair.Bytes == 1 {
+		differ = "differs"
+	}
+	s := fmt.Sprintf("%s %s; %s went from 1 to 0, %s from 0 to 1",
+		evidence.Count(pair.Bytes, "byte"), differ, evidence.Count(pair.OneToZero, "bit"), evidence.Thousands(pair.ZeroToOne))
 	if pair.Block > 0 {
 		s += evidence.Sprintf("; they keep to transfer blocks of %d bytes", pair.Block)
 	}

@@ -178,7 +178,33 @@ func TestAgreeNamesTheCause(t *testing.T) {
 				return
 			}
 			assert.Contains(t, got, tc.want)
+			assert.NotContains(t, got, "where it differs, ", "it holds over the whole read")
 		})
+	}
+}
+
+// A fault that explains what differs and is contradicted by the rest of the
+// read is said to hold where the reads differ only: blocks that came from
+// another place, not lines that are exchanged.
+func TestAgreeCauseOfAPart(t *testing.T) {
+	good := goodRead()
+	blocks, part, behind := bytes.Clone(good), bytes.Clone(good), bytes.Clone(good)
+	for _, at := range []int{0x2800, 0x4180, 0x3680} {
+		copy(blocks[at:at+128], good[at^0x6000:])
+	}
+	for i := 0x2000; i < 0x3000; i++ {
+		part[i] = good[i&^0x80]
+	}
+	copy(behind[0x2000:0x3000], good[0x2001:])
+	for _, tc := range []struct {
+		second []byte
+		want   string
+	}{
+		{blocks, "where it differs, it is the first read with address lines 13 and 14 swapped"},
+		{part, "where it differs, it is the first read with address line 7 stuck"},
+		{behind, "where it differs, from 0x2000 on it is the first read moved down by 1"},
+	} {
+		assert.Contains(t, agree(t, nil, good, tc.second).Pairs[0].Cause, tc.want)
 	}
 }
 

@@ -17,7 +17,7 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	}
 	if ag.Differ == 0 {
 		x.found(CodeReadsEqual, evidence.Note, nil,
-			"all %d reads hold the same %d bytes; equal reads alone would be no proof, because a stuck line reads the same every time", reads, ag.Compared)
+			"the %d reads hold the same at all %d addresses that they share; equal reads alone would be no proof, because a stuck line reads the same every time", reads, ag.Compared)
 		return
 	}
 	learned := uint64(0)
@@ -66,7 +66,7 @@ func (x *examiner) pairDetail(pairs []PairDiff, name func(PairDiff) string) stri
 		if p.Bytes == 0 {
 			continue
 		}
-		b.WriteString(evidence.Sprintf("; %s: %d bits 1 to 0, %d bits 0 to 1", name(p), p.OneToZero, p.ZeroToOne))
+		b.WriteString(evidence.Sprintf("; %s: %s 1 to 0, %s 0 to 1", name(p), evidence.Count(p.OneToZero, "bit"), evidence.Count(p.ZeroToOne, "bit")))
 		if weak := p.OneToZero + p.ZeroToOne; weak >= uint64(x.lim.directionBits) && (p.OneToZero == 0 || p.ZeroToOne == 0) && p.Block == 0 {
 			b.WriteString(" (one direction only: a weak supply or a marginal cell or line)")
 		}

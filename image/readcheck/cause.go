@@ -3,6 +3,8 @@ package readcheck
 import (
 	"fmt"
 	"math/bits"
+
+	"example.com/calproof/image"
 )
 
 // cause looks for one simple fault that turns the first read into read pair+2:
@@ -25,11 +27,7 @@ func (c *Comparison) cause(pair int) string {
 	if v, ok := fillCause(samples, pair+1); ok {
 		return fmt.Sprintf("it holds 0x%02X wherever it differs: erased memory, a read that stopped and was padded, or nothing connected", v)
 	}
-	at := func(addr uint64) (byte, bool) {
-		var b [1]byte
-		_, err := c.reads[0].ReadAddr(b[:], addr)
-		return b[0], err == nil
-	}
+	at := func(addr uint64) (byte, bool) { return byteAt(c.reads[0], addr) }
 	// explained reports whether read pair+2 holds what the first holds at from(addr).
 	explained := func(from func(uint64) uint64) bool {
 		missed := 0
@@ -43,27 +41,42 @@ func (c *Comparison) cause(pair int) string {
 		}
 		return true
 	}
+	// say tells of a fault that explains the samples. It may reach no further
+	// than the addresses that differ: then it says so.
+	say := func(from func(uint64) uint64, reach func(addr uint64) bool, format string, args ...any) string {
+		what := fmt.Sprintf(format, args...)
+		if c.refuted(pair+1, from, reach) {
+			return "where it differs, " + what
+		}
+		return what
+	}
+	everywhere := func(uint64) bool { return true }
 	line := func(k int) uint64 { return 1 << k }
 	lines := 0
 	for _, r := range c.common {
 		lines = max(lines, bits.Len64(r.Start^r.Last()))
 	}
+	behind := func(a uint64) bool { return a >= samples[0].addr }
 	for d := uint64(1); d <= uint64(c.lim.readShift); d++ {
-		if explained(func(a uint64) uint64 { return a + d }) {
-			return fmt.Sprintf("from 0x%X on it is the first read moved down by %d: bytes were lost there", samples[0].addr, d)
+		if from := func(a uint64) uint64 { return a + d }; explained(from) {
+			return say(from, behind, "from 0x%X on it is the first read moved down by %d: bytes were lost there", samples[0].addr, d)
 		}
-		if explained(func(a uint64) uint64 { return a - d }) {
-			return fmt.Sprintf("from 0x%X on it is the first read moved up by %d: bytes were doubled there", samples[0].addr, d)
+		if from := func(a uint64) uint64 { return a - d }; explained(from) {
+			return say(from, behind, "from 0x%X on it is the first read moved up by %d: bytes were doubled there", samples[0].addr, d)
 		}
 	}
 	for _, n := range []uint64{2, 4} {
-		if explained(func(a uint64) uint64 { return a ^ (n - 1) }) {
-			return fmt.Sprintf("it is the first read with the bytes of each %d-bit word in the other order", 8*n)
+		if from := func(a uint64) uint64 { return a ^ (n - 1) }; explained(from) {
+			return say(from, everywhere, "it is the first read with the bytes of each %d-bit word in the other order", 8*n)
 		}
 	}
 	for k := range lines {
-		if explained(func(a uint64) uint64 { return a ^ line(k) }) {
-			return fmt.Sprintf("it is the first read with address line %d stuck or inverted", k)
+		if from := func(a uint64) uint64 { return a ^ line(k) }; explained(from) {
+			var seen [2]bool // a line that is stuck leaves what lies at one of its settings as it is
+			for _, s := range samples {
+				seen[s.addr>>k&1] = true
+			}
+			return say(from, func(a uint64) bool { return seen[a>>k&1] }, "it is the first read with address line %d stuck or inverted", k)
 		}
 	}
 	for a := range lines {
@@ -75,11 +88,47 @@ func (c *Comparison) cause(pair int) string {
 				return x
 			}
 			if explained(swap) {
-				return fmt.Sprintf("it is the first read with address lines %d and %d swapped", a, b)
+				return say(swap, everywhere, "it is the first read with address lines %d and %d swapped", a, b)
 			}
 		}
 	}
 	return c.dataCause(p)
+}
+
+// causeProbes is how many addresses are looked at, evenly spread, to see
+// whether a fault holds beyond those that differ.
+const causeProbes = 2048
+
+// refuted reports whether a read holds the same as the first one at addresses
+// in reach at which, with every byte taken from another address, it should not.
+func (c *Comparison) refuted(read int, from func(uint64) uint64, reach func(addr uint64) bool) bool {
+	should, not := 0, 0
+	step := max(c.ag.Compared/causeProbes, 1) | 1 // odd: an even one would keep to one setting of the low lines
+	skip := uint64(0)
+	for _, r := range c.common {
+		at := skip
+		for ; at < r.Size; at += step {
+			addr := r.Start + at
+			was, ok := byteAt(c.reads[0], addr)
+			other, there := byteAt(c.reads[0], from(addr))
+			if !ok || !there || was == other || !reach(addr) {
+				continue
+			}
+			should++
+			if is, ok := byteAt(c.reads[read], addr); ok && is == was {
+				not++
+			}
+		}
+		skip = at - r.Size
+	}
+	return not*100 > c.lim.causeMiss*should
+}
+
+// byteAt returns the byte of im at addr, if it holds one.
+func byteAt(im *image.Image, addr uint64) (byte, bool) {
+	var b [1]byte
+	_, err := im.ReadAddr(b[:], addr)
+	return b[0], err == nil
 }
 
 // fillCause returns the one value that a read holds at every sample, if there is
