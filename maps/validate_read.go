@@ -45,7 +45,7 @@ func (v *validator) readLimits() {
 		{"min_hole_bytes", n(r.MinHoleBytes), 1, most, ""},
 		{"min_tail_bytes", n(r.MinTailBytes), 1, most, ""},
 		{"min_tail_percent", r.MinTailPercent, math.SmallestNonzeroFloat64, 100, "a share"},
-		{"min_repeat_bytes", n(r.MinRepeatBytes), 1, most, ""},
+		{"min_repeat_bytes", n(r.MinRepeatBytes), 1, 4096, "the longest transfer block"},
 		{"min_repeat_values", n(r.MinRepeatValues), 2, 256, "the values of a byte"},
 		{"min_repeat_score", r.MinRepeatScore, math.SmallestNonzeroFloat64, 100, "points"},
 		{"min_line_blocks", n(r.MinLineBlocks), 1, most, ""},

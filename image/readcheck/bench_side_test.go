@@ -53,8 +53,17 @@ func TestStripOfUnusualImages(t *testing.T) {
 	s, err = NewStrip(nil, tiny, nil, []image.Range{{Start: 1, Size: 1}})
 	require.NoError(t, err)
 	lines := s.Lines(true)
-	assert.Equal(t, strings.Repeat("-", 32)+strings.Repeat("!", 32), lines[1])
+	assert.Equal(t, strings.Repeat("#", 32)+strings.Repeat("!", 32), lines[1])
 	assert.Equal(t, "one cell is less than a byte", lines[3])
+}
+
+// A few equal bytes are content; a few of the values that memory is erased to
+// are not.
+func TestStripOfASmallImage(t *testing.T) {
+	data := append(bytes.Repeat([]byte{0xFF}, 16), []byte("a few letters stand here, one in each of the cells, and no space"[:48])...)
+	s, err := NewStrip(nil, imageOf(t, data), nil, nil)
+	require.NoError(t, err)
+	assert.Equal(t, strings.Repeat("-", 16)+strings.Repeat("#", 48), s.Lines(true)[1])
 }
 
 func TestStripFitsTheTerminal(t *testing.T) {

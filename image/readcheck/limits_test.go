@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"path/filepath"
 	"reflect"
 	"regexp"
 	"slices"
@@ -316,5 +317,19 @@ func TestThresholdsAreDocumented(t *testing.T) {
 			continue
 		}
 		assert.Equal(t, strconv.FormatFloat(want, 'g', -1, 64), row[1], key)
+	}
+	language, err := os.ReadFile(filepath.Join("..", "..", "maps", "LANGUAGE.md"))
+	require.NoError(t, err)
+	for key, want := range defaults {
+		row := regexp.MustCompile("(?m)^\\| `" + key + "` \\| (.*) \\|").FindSubmatch(language)
+		require.NotNil(t, row, "LANGUAGE.md has no row for %s", key)
+		said := strconv.FormatFloat(want, 'g', -1, 64)
+		switch key { // it follows another key
+		case "min_low_line_blocks":
+			said = "twice `min_line_blocks`"
+		case "min_tail_bytes":
+			said = "`min_hole_bytes` if that is given, else " + said
+		}
+		assert.Regexp(t, `\(`+regexp.QuoteMeta(said)+`[,;)]`, string(row[1]), key)
 	}
 }

@@ -85,6 +85,10 @@ func overlaps(ranges []image.Range, cell image.Range) bool {
 	})
 }
 
+// erasedCell is the smallest cell that looks erased whatever its one value is: a
+// few equal bytes are content.
+const erasedCell = 16
+
 // cellOf tells content from erased memory in the parts of held that lie in
 // cell. buf is what is read at a time.
 func cellOf(im *image.Image, cell image.Range, held []image.Range, buf []byte) (Cell, error) {
@@ -105,6 +109,9 @@ func cellOf(im *image.Image, cell image.Range, held []image.Range, buf []byte) (
 			}
 			at += uint64(len(block))
 		}
+	}
+	if kind == CellErased && cell.Size < erasedCell && value != 0x00 && value != 0xFF {
+		kind = CellContent
 	}
 	return kind, nil
 }
