@@ -21,6 +21,8 @@ import (
 //	exchanged A B               address lines A and B swapped
 //	data BIT LANE WIDTH VALUE   data line BIT of the bytes LANE modulo WIDTH always VALUE
 //	data-shorted P Q WIDTH      data lines P and Q of a bus of WIDTH bytes touch, low wins
+//	data-opposite P Q           data line Q of an 8-bit bus reads the opposite of line P
+//	lane LANE WIDTH VALUE       the bytes LANE modulo WIDTH always VALUE
 //	repeat AT SIZE TIMES        the block of SIZE bytes at AT delivered TIMES times
 //	pad AT VALUE                stopped at AT, padded with VALUE
 //	wrap AT                     stopped at AT, padded with the start of the image
@@ -100,6 +102,16 @@ func damage(good []byte, kind string, n []int) []byte {
 			v := out[p] >> (n[0] % 8) & (out[q] >> (n[1] % 8)) & 1
 			out[p] = out[p]&^(1<<(n[0]%8)) | v<<(n[0]%8)
 			out[q] = out[q]&^(1<<(n[1]%8)) | v<<(n[1]%8)
+		}
+		return out
+	case "data-opposite":
+		for i, b := range out {
+			out[i] = b&^(1<<n[1]) | ^(b>>n[0]&1)&1<<n[1]
+		}
+		return out
+	case "lane":
+		for i := n[0]; i < len(out); i += n[1] {
+			out[i] = byte(n[2])
 		}
 		return out
 	case "repeat":
