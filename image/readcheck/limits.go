@@ -60,7 +60,7 @@ func limitsFor(m *maps.Map) limits {
 	lim := limits{
 		lineUnits: 8, wholeUnits: 2, rich: richness{values: richValues, top: richTop},
 		dataBytes: 4096, textShare: 0.9, highShare: 0.1, stillLines: 2,
-		minRepeat: minBlock, repeatScore: 2.6, repeatValues: 8, tailBytes: 1024, tailShare: 1.0 / 64, holeBytes: 1024, region: 16, copyBytes: 4096,
+		minRepeat: minBlock, repeatScore: 2.75, repeatValues: 8, tailBytes: 1024, tailShare: 1.0 / 64, holeBytes: 1024, region: 16, copyBytes: 4096,
 		proved: 50, proofBits: 16, ruleShift: 4,
 		shiftScore: 6.25, shiftWindows: 8, shiftCalls: 3, shiftRefs: 6, shiftJumps: 2, shiftFunctions: 8, orderPairs: 40, orderRatio: 1.4, orderDeviations: 4.5, wordLetters: 5,
 		textBytes: 48, textFile: 0.95, sessionLines: 2, entropyBits: 7.9, entropyBytes: 2 * entropyUnit,

@@ -3,6 +3,7 @@ package readcheck
 import (
 	"bytes"
 	"encoding/binary"
+	"math/bits"
 	"slices"
 )
 
@@ -77,10 +78,6 @@ func auipcDistance(w uint32, b []byte) int {
 // leads to another place of s.
 func (f *callForm) each(s *span, from, to int, do func(at, target int)) {
 	data := s.data
-	order := binary.ByteOrder(binary.LittleEndian)
-	if f.big {
-		order = binary.BigEndian
-	}
 	to = min(to, len(data)-callRoom+1)
 	for at := from + int(-(s.start+uint64(from))&uint64(f.step-1)); at < to; at += f.step {
 		if f.step == 1 { // the first byte never changes: much faster
@@ -90,7 +87,10 @@ func (f *callForm) each(s *span, from, to int, do func(at, target int)) {
 			}
 			at += next
 		}
-		word := order.Uint32(data[at:])
+		word := binary.LittleEndian.Uint32(data[at:])
+		if f.big {
+			word = bits.ReverseBytes32(word)
+		}
 		if word&f.mask != f.code {
 			continue
 		}

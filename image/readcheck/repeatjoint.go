@@ -19,7 +19,8 @@ const (
 	pieces    = 32 // ... of which about so many are looked for
 	maxJoints = 1024
 
-	filterBits = 20 // log2 of the bits that tell which sequences are looked for
+	gramBits = 16 // log2 of the bits that tell which sequences are looked for: the fewer, the faster, ...
+	longBits = 20 // ... and of the longer ones, of which there are more
 )
 
 // joint is what is known about the joints of a repetition, and its block.
@@ -58,13 +59,32 @@ type sequence struct {
 type search struct {
 	list   []*repetition
 	out    []joint
-	byHash map[uint32][]sequence
-	filter []uint64
+	grams  wanted           // by all of their bytes
+	longer wanted           // by the first pieceSize of them
 	pairs  map[uint16][]int // the repetitions that look for a pair
 	paired [1 << 10]uint64  // 65536 bits
 }
 
-func sequenceHash(g uint32) uint32 { return g * 0x9E3779B1 >> (32 - filterBits) }
+// wanted are sequences by a hash.
+type wanted struct {
+	list   map[uint32][]sequence
+	filter []uint64 // a bit for each hash
+}
+
+func newWanted(hashBits int) wanted {
+	return wanted{map[uint32][]sequence{}, make([]uint64, 1<<hashBits/64)}
+}
+
+func (w *wanted) add(h uint32, s sequence) {
+	w.filter[h/64] |= 1 << (h % 64)
+	w.list[h] = append(w.list[h], s)
+}
+
+func (w *wanted) has(h uint32) bool { return w.filter[h/64]>>(h%64)&1 != 0 }
+
+func gramHash(g uint32) uint32 { return g * 0x9E3779B1 >> (32 - gramBits) }
+
+func longHash(g uint64) uint32 { return uint32(g * 0x9E3779B97F4A7C15 >> (64 - longBits)) }
 
 // joints looks for the sequences of all repetitions in one pass over the image.
 func (c *content) joints(list []*repetition) []joint {
@@ -73,8 +93,7 @@ func (c *content) joints(list []*repetition) []joint {
 	}
 	f := &search{
 		list: list, out: make([]joint, len(list)),
-		byHash: map[uint32][]sequence{}, filter: make([]uint64, 1<<filterBits/64),
-		pairs: map[uint16][]int{},
+		grams: newWanted(gramBits), longer: newWanted(longBits), pairs: map[uint16][]int{},
 	}
 	for i := range list {
 		f.add(i)
@@ -124,9 +143,11 @@ func (f *search) want(of, at, size int) {
 	case jointSize:
 		f.out[of].inner = seq
 	}
-	h := sequenceHash(binary.LittleEndian.Uint32(seq))
-	f.filter[h/64] |= 1 << (h % 64)
-	f.byHash[h] = append(f.byHash[h], sequence{of, seq})
+	if size == gramSize {
+		f.grams.add(gramHash(binary.LittleEndian.Uint32(seq)), sequence{of, seq})
+	} else {
+		f.longer.add(longHash(binary.LittleEndian.Uint64(seq)), sequence{of, seq})
+	}
 }
 
 // wantPair looks for the two bytes at at on behalf of repetition of.
@@ -143,8 +164,14 @@ func (f *search) scan(s *span) {
 		if p := uint16(g); f.paired[p/64]>>(p%64)&1 != 0 {
 			f.seenPair(s, at, p)
 		}
-		if h := sequenceHash(g); f.filter[h/64]>>(h%64)&1 != 0 {
-			f.seen(s, at, h)
+		if h := gramHash(g); f.grams.has(h) {
+			f.seen(&f.grams, s, at, h)
+		}
+		if at+pieceSize > len(s.data) {
+			continue
+		}
+		if h := longHash(binary.LittleEndian.Uint64(s.data[at:])); f.longer.has(h) {
+			f.seen(&f.longer, s, at, h)
 		}
 	}
 }
@@ -155,10 +182,10 @@ func (f *search) inside(of int, s *span, at, size int) bool {
 	return r.span == s && at+size > r.start && at < r.end+gramSize
 }
 
-// seen notes which of the sequences with hash h stand at at.
-func (f *search) seen(s *span, at int, h uint32) {
-	rest := f.byHash[h][:0]
-	for _, w := range f.byHash[h] {
+// seen notes which of those wanted with hash h stand at at.
+func (f *search) seen(from *wanted, s *span, at int, h uint32) {
+	rest := from.list[h][:0]
+	for _, w := range from.list[h] {
 		if f.inside(w.of, s, at, len(w.bytes)) || !bytes.HasPrefix(s.data[at:], w.bytes) {
 			rest = append(rest, w)
 			continue
@@ -172,9 +199,9 @@ func (f *search) seen(s *span, at int, h uint32) {
 			f.out[w.of].known = true
 		}
 	}
-	f.byHash[h] = rest
+	from.list[h] = rest
 	if len(rest) == 0 {
-		f.filter[h/64] &^= 1 << (h % 64)
+		from.filter[h/64] &^= 1 << (h % 64)
 	}
 }
 

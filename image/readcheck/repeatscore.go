@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync"
 )
 
 // Healthy images repeat themselves too: tables of equal records, equal
@@ -111,8 +112,12 @@ func (x *examiner) repetitions() []*repetition {
 		x.skipped("%d stretches may be blocks delivered again; only the %d longest and richest of them were looked at closely", len(open), maxJoints)
 		open = open[:maxJoints]
 	}
-	called := x.c.calledFromFirst(open)
-	for i, j := range x.c.joints(open) {
+	var called []bool
+	var wg sync.WaitGroup
+	wg.Go(func() { called = x.c.calledFromFirst(open) })
+	joints := x.c.joints(open)
+	wg.Wait()
+	for i, j := range joints {
 		open[i].score += j.points(info)
 		if called[i] {
 			open[i].score += scoreCall
