@@ -127,6 +127,10 @@ type Read struct {
 	MinShiftScore float64 `toml:"min_shift_score"`
 	// Windows of 256 bytes, in front of a place and behind it, whose patterns must show that a byte was lost or doubled there.
 	MinShiftWindows uint64 `toml:"min_shift_windows"`
+	// Such windows behind a place near the end of the image, where there are few.
+	MinShiftEndWindows uint64 `toml:"min_shift_end_windows"`
+	// Points that are needed there.
+	MinShiftEndScore float64 `toml:"min_shift_end_score"`
 	// Places one byte beside which calls of x86 code must lead that calls further up lead to, before a byte is called lost or doubled.
 	MinShiftCalls uint64 `toml:"min_shift_calls"`
 	// Places one byte beside which calls and addresses of texts in x86 code must lead across a place, before a byte is called lost or doubled there.
@@ -135,6 +139,8 @@ type Read struct {
 	MinShiftJumps uint64 `toml:"min_shift_jumps"`
 	// Places one byte beside multiples of 16 to which calls of x86 code must lead, before a byte is called lost or doubled in front of them.
 	MinShiftFunctions uint64 `toml:"min_shift_functions"`
+	// Returns from functions that must stand one byte beside multiples of the word, before a byte is called lost or doubled in front of them.
+	MinShiftReturns uint64 `toml:"min_shift_returns"`
 	// Pairs of letters that must make words in another order of bytes before the image is called swapped or interleaved.
 	MinOrderPairs uint64 `toml:"min_order_pairs"`
 	// Times as many pairs of letters as the image as it is that another order must make.

@@ -8,12 +8,14 @@ import (
 )
 
 // A byte lost or doubled mid-way moves everything after it by one, up to the
-// end of the image. Four things tell, without a map:
+// end of the image. Five things tell, without a map:
 //
 //   - x86 calls, which count from where they stand (shift_calls.go);
 //   - whatever else in x86 code counts from there: jumps and the addresses of
 //     texts, once the code is read instruction by instruction (shift_refs.go);
 //   - that functions of x86 code begin at multiples of 16 (shift_align.go);
+//   - that the instructions of other processors stand at multiples of their
+//     size, of which those that end functions are known (shift_returns.go);
 //   - the phases of short patterns: most content keeps to words, so that a
 //     pattern stands at even offsets in front of the place and at odd ones
 //     behind it (shift_grams.go).
@@ -50,12 +52,11 @@ func (x *examiner) checkShift() {
 				s.start+uint64(sh.from), v.yes, v.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
 			continue
 		}
-		if code := sweepOf(s.data); code != nil && x.shiftInCode(s, code) {
+		if code := sweepOf(s.data); code != nil && x.shiftInCode(s, code) || x.shiftInReturns(s) {
 			continue
 		}
 		sh, g := phaseShift(s.data)
-		// A header or an index of a few hundred bytes has an order of its own.
-		if g.points() < x.lim.shiftScore || min(g.front.forIt, g.behind.forIt) < x.lim.shiftWindows {
+		if !x.shownByPhases(g) {
 			continue
 		}
 		if v := votesOfCalls(calls, firstCall(calls, sh.from), sh.move); v.no >= x.lim.shiftCalls && v.no >= callOdds*v.yes {
@@ -67,23 +68,49 @@ func (x *examiner) checkShift() {
 	}
 }
 
+// shownByPhases reports whether the phases show a shift. A header or an index of
+// a few hundred bytes has an order of its own and stands in front, so that many
+// windows must speak for a shift there. Behind a place near the end there are
+// few.
+func (x *examiner) shownByPhases(g phaseGrade) bool {
+	score := x.lim.shiftScore
+	if g.behind.forIt < x.lim.shiftWindows {
+		score = max(score, x.lim.shiftEndScore)
+	}
+	return g.points() >= score && g.front.forIt >= x.lim.shiftWindows && g.behind.forIt >= min(x.lim.shiftEndWindows, x.lim.shiftWindows)
+}
+
 // shiftInCode looks for a byte lost or doubled by what x86 code refers to.
 func (x *examiner) shiftInCode(s *span, code *codeSweep) bool {
 	sh, v := code.refShift()
-	if v.yes >= callOdds*v.no && (v.yes-v.jumps >= x.lim.shiftRefs || v.yes >= x.lim.shiftJumps && v.clean()) {
+	if v.yes-v.jumps >= x.lim.shiftRefs || v.yes >= x.lim.shiftJumps && v.clean() {
 		x.found(CodeShifted, evidence.Caution, behind(s, sh),
 			"x86 code refers to %d places across 0x%X that lie one byte beside what it means, and to %d that do not: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
 			v.yes, s.start+uint64(sh.from), v.no, sh.what(), s.start+uint64(max(sh.from-refGrain, 0)), s.start+uint64(min(sh.to+refGrain, len(s.data)-1)))
 		return true
 	}
 	sh, a := code.alignShift(s.start)
-	if a.yes >= x.lim.shiftFunctions && a.yes >= callOdds*a.no && functionGrain*a.yes >= callOdds*a.all {
+	if a.yes >= x.lim.shiftFunctions && functionGrain*a.yes >= callOdds*a.all { // times what chance has at each remainder
 		x.found(CodeShifted, evidence.Caution, behind(s, sh),
 			"of %d places that x86 code behind 0x%X calls, %d lie one byte beside multiples of 16, where functions begin, and %d at them: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
 			a.all, s.start+uint64(sh.from), a.yes, a.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
 		return true
 	}
 	return false
+}
+
+// shiftInReturns looks for a byte lost or doubled by where functions end in code
+// of whole words.
+func (x *examiner) shiftInReturns(s *span) bool {
+	const nearlyAll = 0.75
+	sh, v := returnShift(s.data, s.start)
+	if v.yes < x.lim.shiftReturns || float64(v.yes) < nearlyAll*float64(v.all) {
+		return false
+	}
+	x.found(CodeShifted, evidence.Caution, behind(s, sh),
+		"behind 0x%X %d of %d functions end one byte beside multiples of the instructions' words, and %d at them: a byte was %s between 0x%X and 0x%X; read the whole memory again and compare the two reads",
+		s.start+uint64(sh.from), v.yes, v.all, v.no, sh.what(), s.start+uint64(sh.from), s.start+uint64(sh.to))
+	return true
 }
 
 // behind is the stretch that is moved.

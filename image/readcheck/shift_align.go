@@ -9,44 +9,51 @@ package readcheck
 // and IA-32 Architectures Optimization Reference Manual, on the alignment of code.
 const functionGrain = 16
 
-// alignVotes counts the places called from behind a place: those one byte
-// beside multiples of 16, those at multiples of 16, and all.
+// alignVotes counts places behind some other: those one byte beside multiples
+// of what they should be multiples of, those at such multiples, and all.
 type alignVotes struct{ yes, no, all int }
+
+func (v alignVotes) points() int { return v.yes - callOdds*v.no }
+
+// alignedFrom returns from where on places lie one byte beside multiples of
+// grain in the direction of move, and what they say: more than callOdds times as
+// many for it as against it, or none. The places belong to what
+// stands at at, in order; offset 0 is address start.
+func alignedFrom(at, places []int32, start uint64, grain, move int) (shift, alignVotes) {
+	var sh shift
+	var v, best alignVotes
+	for i := len(at) - 1; i >= 0; i-- {
+		v.all++
+		switch (int(start%uint64(grain)) + int(places[i])) % grain {
+		case 0:
+			v.no++
+		case (move + grain) % grain:
+			v.yes++
+		}
+		if v.points() > best.points() {
+			best = v
+			sh = shift{move: move, sure: true, to: int(at[i])}
+			if i > 0 {
+				sh.from = int(at[i-1])
+			}
+		}
+	}
+	return sh, best
+}
 
 // alignShift returns the likeliest shift by where calls lead to, and what they
 // say. The code stands from address start on.
 func (s *codeSweep) alignShift(start uint64) (shift, alignVotes) {
-	var calls []call
+	var at, to []int32
 	seen := newPlaces(len(s.data))
 	for _, r := range s.refs {
 		if r.kind == refCall && seen.add(r.to) {
-			calls = append(calls, call{r.at, r.to})
+			at, to = append(at, r.at), append(to, r.to)
 		}
 	}
-	var sh shift
-	var votes alignVotes
-	best := 0
-	for _, move := range []int{-1, 1} {
-		var v alignVotes
-		sum := 0
-		for i := len(calls) - 1; i >= 0; i-- {
-			v.all++
-			switch (int(start%functionGrain) + int(calls[i].to)) % functionGrain {
-			case 0:
-				v.no++
-				sum -= callOdds
-			case (move + functionGrain) % functionGrain:
-				v.yes++
-				sum++
-			}
-			if sum > best {
-				best, votes = sum, v
-				sh = shift{move: move, sure: true, to: int(calls[i].at)}
-				if i > 0 {
-					sh.from = int(calls[i-1].at)
-				}
-			}
-		}
+	sh, v := alignedFrom(at, to, start, functionGrain, -1)
+	if other, o := alignedFrom(at, to, start, functionGrain, 1); o.points() > v.points() {
+		return other, o
 	}
-	return sh, votes
+	return sh, v
 }

@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"example.com/calproof/image/readcheck/internal/faults"
 )
 
 // codeStyle says what machineCode writes.
@@ -142,6 +144,22 @@ func TestNoShiftInWhatLooksLikeCode(t *testing.T) {
 	assert.False(t, v.clean())
 	assert.Empty(t, shiftsIn(t, table))
 
+	// Where functions begin anywhere, some lie beside multiples of 16.
+	data := make([]byte, 64<<10)
+	for _, tc := range []struct{ every, want int }{{5, 0}, {4, 1}} {
+		code := &codeSweep{data: data, start: newPlaces(len(data))}
+		for i := range int32(16 * tc.every) {
+			to := 1600 + 16*i + 1
+			if int(i)%tc.every != 0 {
+				to += 1 + i%14
+			}
+			code.refs = append(code.refs, codeRef{at: 20 * i, to: to, kind: refCall})
+		}
+		x := &examiner{lim: limitsFor(nil)}
+		x.shiftInCode(&span{data: data}, code)
+		assert.Len(t, x.findings, tc.want, "every %d.", tc.every)
+	}
+
 	packed := machineCode(2, 64<<10, codeStyle{grain: 1, calls: true, texts: true})
 	assert.Empty(t, shiftsIn(t, packed))
 	assert.NotEmpty(t, shiftsIn(t, lose(packed, 30000)))
@@ -157,6 +175,25 @@ func TestAlignmentCountsFromAddressZero(t *testing.T) {
 	assert.Equal(t, 1, sh.move)
 	assert.Equal(t, v.all, v.yes)
 	assert.Greater(t, v.yes, 20)
+}
+
+// A place counts once, however many jumps lead to it, and a distance that no linker filled in
+// leads nowhere. Behind a gap of zeros code begins where the gap ends.
+func TestReferencesThatCount(t *testing.T) {
+	code := []byte{}
+	for range codeRefs {
+		code = append(code, 0x75, byte(100-len(code)-2), callCode, 0, 0, 0, 0, callCode, 0xFC, 0xFF, 0xFF, 0xFF)
+	}
+	for range 10 {
+		code = append(code, 0x90)
+	}
+	s := sweepAs(append(code, make([]byte, 300)...), 32)
+	assert.Len(t, s.refs, codeRefs, "the jumps, and none of the calls")
+	assert.Len(t, s.farthest(), 1)
+
+	gap := append([]byte{0x90}, make([]byte, 39)...) // read as ADD, the zeros would end amid what follows
+	gap = append(gap, 0x55, 0x53, 0x90, 0x90)
+	assert.True(t, sweepAs(append(gap, make([]byte, 16)...), 32).start.has(40))
 }
 
 // Only code of many jumps that all lead to instructions lets two others speak.
@@ -207,4 +244,26 @@ func TestSweepKnowsCode(t *testing.T) {
 	for _, r := range sweepOf(narrow).refs {
 		require.NotEqual(t, refData, r.kind)
 	}
+}
+
+// Near the end of an image few windows are enough, in front of which there are
+// many; at the beginning they are not: an index stands there.
+func TestShiftNearTheEnd(t *testing.T) {
+	r := rand.New(rand.NewPCG(11, 3))
+	data := faults.Synth(r, 64<<10)
+	x := &examiner{lim: limitsFor(nil)}
+	for _, at := range []int{64<<10 - 1500, 64<<10 - 1100} {
+		bad := lose(data, at)
+		_, g := phaseShift(bad)
+		require.Less(t, g.behind.forIt, x.lim.shiftWindows)
+		assert.NotEmpty(t, shiftsIn(t, bad), "at 0x%X: %+v", at, g)
+	}
+	bad := lose(data, 1100)
+	_, g := phaseShift(bad)
+	require.GreaterOrEqual(t, g.points(), x.lim.shiftEndScore)
+	assert.Empty(t, shiftsIn(t, bad))
+	g.front, g.behind = g.behind, g.front
+	assert.True(t, x.shownByPhases(g))
+	x.lim.shiftWindows = 1
+	assert.True(t, x.shownByPhases(g), "what a map says of all places holds near the end too")
 }

@@ -90,7 +90,8 @@ func (s *codeSweep) farthest() []codeRef {
 	return list
 }
 
-// refShift returns the likeliest shift by the references, and what they say.
+// refShift returns the likeliest shift by the references, and what they say:
+// more than callOdds times as many for it as against it, or none.
 func (s *codeSweep) refShift() (shift, refVotes) {
 	list := s.farthest()
 	var sh shift
