@@ -2,6 +2,7 @@ package evidence
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -49,10 +50,11 @@ func Sprintf(format string, args ...any) string {
 // decimal is a figure that people write without an exponent.
 type decimal float64
 
-// Format writes a plain %g without an exponent, and leaves all else to fmt.
+// Format writes a plain %g without an exponent, unless the figure is beyond what
+// anybody measures, and leaves all else to fmt.
 func (d decimal) Format(f fmt.State, verb rune) {
 	plain := fmt.FormatString(f, verb)
-	if plain == "%g" {
+	if abs := math.Abs(float64(d)); plain == "%g" && abs < 1e15 && (abs >= 1e-6 || abs == 0) {
 		fmt.Fprint(f, strconv.FormatFloat(float64(d), 'f', -1, 64))
 		return
 	}

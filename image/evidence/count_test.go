@@ -24,6 +24,7 @@ func TestSprintf(t *testing.T) {
 	assert.Equal(t, "1,234 of 524,288 bytes at 0x80000, -1,000 and 12 more",
 		evidence.Sprintf("%d of %d bytes at 0x%X, %d and %d more", 1234, uint64(524288), 0x80000, int64(-1000), 12))
 	assert.Equal(t, "1000000 0.00001 12.5 1.3e+06", evidence.Sprintf("%g %g %g %.1e", 1e6, 1e-5, 12.5, 1.26e6))
+	assert.Equal(t, "1e+308 1e-300 0", evidence.Sprintf("%g %g %g", 1e308, 1e-300, 0.0))
 	assert.Equal(t, "00012345 12345 3E7 [1000]", evidence.Sprintf("%08d %v %X %d", 12345, 12345, 999, []int{1000}), "only a plain %d groups")
 	assert.Equal(t, "-9,223,372,036,854,775,808 18,446,744,073,709,551,615", evidence.Sprintf("%d %d", int64(math.MinInt64), uint64(math.MaxUint64)))
 }
