@@ -141,6 +141,10 @@ type Read struct {
 	MinShiftFunctions uint64 `toml:"min_shift_functions"`
 	// Returns from functions that must stand one byte beside multiples of the word, before a byte is called lost or doubled in front of them.
 	MinShiftReturns uint64 `toml:"min_shift_returns"`
+	// Nats of evidence that joints between blocks need, before two address lines are called exchanged without a rule.
+	MinExchangeNats float64 `toml:"min_exchange_nats"`
+	// The same in standard deviations; where few joints are torn, half the root of their number is enough.
+	MinExchangeDeviations float64 `toml:"min_exchange_deviations"`
 	// Pairs of letters that must make words in another order of bytes before the image is called swapped or interleaved.
 	MinOrderPairs uint64 `toml:"min_order_pairs"`
 	// Times as many pairs of letters as the image as it is that another order must make.

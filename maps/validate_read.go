@@ -67,6 +67,8 @@ func (v *validator) readLimits() {
 		{"min_shift_jumps", n(r.MinShiftJumps), 1, most, ""},
 		{"min_shift_functions", n(r.MinShiftFunctions), 1, most, ""},
 		{"min_shift_returns", n(r.MinShiftReturns), 1, most, ""},
+		{"min_exchange_nats", r.MinExchangeNats, 1, 1e6, "nats"},
+		{"min_exchange_deviations", r.MinExchangeDeviations, 1, 100, "standard deviations"},
 		{"min_order_pairs", n(r.MinOrderPairs), 1, most, ""},
 		{"min_order_ratio", r.MinOrderRatio, 1, 100, "times as many pairs"},
 		{"min_order_deviations", r.MinOrderDeviations, 1, 100, "standard deviations"},

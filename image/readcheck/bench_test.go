@@ -42,6 +42,7 @@ func BenchmarkChecks(b *testing.B) {
 	}{
 		{"classify", func() { contentOf(0, data) }},
 		{"address-lines", x.checkAddressLines},
+		{"exchanged-lines", x.checkExchanged},
 		{"data-lines", x.checkDataLines},
 		{"repeats", x.checkRepeats},
 		{"tail", x.checkTail},

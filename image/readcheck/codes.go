@@ -10,7 +10,7 @@ const (
 	CodeBlank               = "blank"                 // Fault: one value from end to end, or no byte at all.
 	CodeAddressLineStuck    = "address-line-stuck"    // Fault: the image reads the same at both settings of an address line.
 	CodeAddressLinesShorted = "address-lines-shorted" // Fault: the image reads as if two address lines touched.
-	CodeAddressLinesSwapped = "address-lines-swapped" // Fault: checksums agree again with two address lines exchanged.
+	CodeAddressLinesSwapped = "address-lines-swapped" // Fault: checksums agree again with two address lines exchanged. Caution: the image is torn, and whole again with them exchanged.
 	CodeDataLineStuck       = "data-line-stuck"       // Fault: a data line never moves.
 	CodeDataLaneDead        = "data-lane-dead"        // Fault: one byte of the bus never changes.
 	CodeDataLinesShorted    = "data-lines-shorted"    // Fault: two data lines are always equal.

@@ -25,7 +25,8 @@
 //   - transfer block: the bytes that the reader asks for at a time, 16 to 4096.
 //   - joint: where two copies of a repeated block meet, or the last copy and
 //     what follows. A block delivered again makes joints of what never stood
-//     together.
+//     together. Also where two blocks meet that address lines move: exchanged
+//     lines tear them.
 //   - arrangement: an order of bytes in a file other than that of the memory.
 //   - anchor: something a map says that holds by chance hardly ever: a checksum
 //     rule of 16 bits or more, an identity field.
@@ -43,7 +44,9 @@
 // region that should hold content from 1024 bytes on, a tail that is a copy from
 // 4096 bytes on. A byte counts as lost or doubled when calls lead beside three
 // of the places called further up, or the phases of short patterns are worth
-// 6.25 of 14 points, with eight windows on either side for it; bytes count as swapped or
+// 6.25 of 14 points, with eight windows on either side for it; two address
+// lines count as exchanged when the joints are 6 nats, and 2.5 standard deviations,
+// likelier with them taken back; bytes count as swapped or
 // interleaved when 40 pairs of letters say so. Text is searched from 48 bytes
 // on; two lines that only a session has make it one. High entropy is 7.9 bits a
 // byte or more, over 8192 bytes. A pass needs agreeing checksum rules over half
@@ -57,5 +60,5 @@
 // Memory: one copy of the image and twelve bytes for each 256 of it. Time:
 // linear in the image, but for the pairs of address lines, whose number grows
 // with the square of the lines; only those are looked at for which some unit
-// speaks. Checks run side by side; the report does not depend on their order.
+// speaks, and of joints a sample for each. Checks run side by side; the report does not depend on their order.
 package readcheck

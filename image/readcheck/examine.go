@@ -32,6 +32,7 @@ type examiner struct {
 	other     *kind           // what the image is instead of a memory, if it says so and is no shorter than it says
 	fileEnd   int             // where a file that says itself what it is ends, by its own header; 0 if it does not say
 	wholeLine map[string]bool // codes of address line findings that hold for the whole image
+	exchanged []exchange      // address lines that seem to be exchanged
 }
 
 func (x *examiner) found(code string, sev evidence.Severity, ranges []image.Range, format string, args ...any) {

@@ -30,24 +30,26 @@ type limits struct {
 	proofBits int // width of a rule whose agreeing proves what it covers
 	ruleShift int // bytes lost or doubled that are tried on rules that fail
 
-	shiftScore      float64 // points from which the phases of patterns show a byte lost or doubled
-	shiftWindows    int     // windows that must show so, in front and behind
-	shiftEndWindows int     // windows behind it near the end of the image, ...
-	shiftEndScore   float64 // ... with so many points
-	shiftCalls      int     // places called in front beside which calls must lead
-	shiftRefs       int     // places one byte beside which calls and addresses of texts must lead across a place
-	shiftJumps      int     // the same for jumps, amid code
-	shiftFunctions  int     // places one byte beside multiples of 16 that must be called
-	shiftReturns    int     // functions that must end one byte beside multiples of the word
-	orderPairs      int     // pairs of letters that another order of bytes needs, ...
-	orderRatio      float64 // times the pairs of the image as it is, and ...
-	orderDeviations float64 // standard deviations more
-	wordLetters     int     // letters in a row that make a word
-	textBytes       int     // bytes of unbroken text that are looked at
-	textFile        float64 // share of text from which the image is a text file
-	sessionLines    int     // lines that only a session has
-	entropyBits     float64 // bits a byte over entropyUnit bytes; random bytes give about 7.95
-	entropyBytes    int     // length of a run of such units
+	shiftScore         float64 // points from which the phases of patterns show a byte lost or doubled
+	shiftWindows       int     // windows that must show so, in front and behind
+	shiftEndWindows    int     // windows behind it near the end of the image, ...
+	shiftEndScore      float64 // ... with so many points
+	shiftCalls         int     // places called in front beside which calls must lead
+	shiftRefs          int     // places one byte beside which calls and addresses of texts must lead across a place
+	shiftJumps         int     // the same for jumps, amid code
+	shiftFunctions     int     // places one byte beside multiples of 16 that must be called
+	shiftReturns       int     // functions that must end one byte beside multiples of the word
+	exchangeNats       float64 // evidence that two address lines are exchanged needs, and ...
+	exchangeDeviations float64 // standard deviations
+	orderPairs         int     // pairs of letters that another order of bytes needs, ...
+	orderRatio         float64 // times the pairs of the image as it is, and ...
+	orderDeviations    float64 // standard deviations more
+	wordLetters        int     // letters in a row that make a word
+	textBytes          int     // bytes of unbroken text that are looked at
+	textFile           float64 // share of text from which the image is a text file
+	sessionLines       int     // lines that only a session has
+	entropyBits        float64 // bits a byte over entropyUnit bytes; random bytes give about 7.95
+	entropyBytes       int     // length of a run of such units
 
 	readShift     int // bytes lost or doubled that are tried between two reads
 	causeBytes    int // fewer differing bytes prove no cause
@@ -65,7 +67,7 @@ func limitsFor(m *maps.Map) limits {
 		dataBytes: 4096, textShare: 0.9, highShare: 0.1, stillLines: 2,
 		minRepeat: minBlock, repeatScore: 2.75, repeatValues: 8, tailBytes: 1024, tailShare: 1.0 / 64, holeBytes: 1024, region: 16, copyBytes: 4096,
 		proved: 50, proofBits: 16, ruleShift: 4,
-		shiftScore: 6.25, shiftWindows: 8, shiftEndWindows: 2, shiftEndScore: 7, shiftCalls: 3, shiftRefs: 6, shiftJumps: 2, shiftFunctions: 8, shiftReturns: 6, orderPairs: 40, orderRatio: 1.4, orderDeviations: 4.5, wordLetters: 5,
+		shiftScore: 6.25, shiftWindows: 8, shiftEndWindows: 2, shiftEndScore: 7, shiftCalls: 3, shiftRefs: 6, shiftJumps: 2, shiftFunctions: 8, shiftReturns: 6, exchangeNats: 6, exchangeDeviations: 2.5, orderPairs: 40, orderRatio: 1.4, orderDeviations: 4.5, wordLetters: 5,
 		textBytes: 48, textFile: 0.95, sessionLines: 2, entropyBits: 7.9, entropyBytes: 2 * entropyUnit,
 		readShift: 16, causeBytes: 16, causeMiss: 2, directionBits: 4, stretchGap: 8, blockFit: 90,
 	}
@@ -117,6 +119,8 @@ func limitsFor(m *maps.Map) limits {
 	set(&lim.shiftJumps, r.MinShiftJumps)
 	set(&lim.shiftFunctions, r.MinShiftFunctions)
 	set(&lim.shiftReturns, r.MinShiftReturns)
+	lim.exchangeNats = cmp.Or(r.MinExchangeNats, lim.exchangeNats)
+	lim.exchangeDeviations = cmp.Or(r.MinExchangeDeviations, lim.exchangeDeviations)
 	set(&lim.orderPairs, r.MinOrderPairs)
 	lim.orderRatio = cmp.Or(r.MinOrderRatio, lim.orderRatio)
 	lim.orderDeviations = cmp.Or(r.MinOrderDeviations, lim.orderDeviations)

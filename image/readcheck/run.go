@@ -59,6 +59,7 @@ func (x *examiner) add(other *examiner) {
 	x.unjudged = append(x.unjudged, other.unjudged...)
 	x.lineFaults = append(x.lineFaults, other.lineFaults...)
 	x.alike = append(x.alike, other.alike...)
+	x.exchanged = append(x.exchanged, other.exchanged...)
 	for code := range other.wholeLine {
 		x.holdsWhole(code)
 	}
@@ -97,6 +98,9 @@ func (x *examiner) nameRegion(f *evidence.Finding) {
 // checkLines looks for faults that read the same every time.
 func (x *examiner) checkLines() {
 	x.atOnce((*examiner).checkAddressLines, (*examiner).checkDataLines, (*examiner).checkRepeats)
+	if len(x.lineFaults) == 0 { // lines at rest tear the image too
+		x.checkExchanged()
+	}
 }
 
 // checkMap holds the image against the map, of whose checksum rules results tells.
@@ -126,6 +130,7 @@ func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 		}
 	}
 	x.checkAnchors(results, identity)
+	x.clearExchanged(results)
 	x.checkHoles(proved)
 	for _, id := range identity {
 		described = append(described, id.Range)
