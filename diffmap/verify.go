@@ -135,7 +135,7 @@ func (v *Verification) Findings() []evidence.Finding {
 	switch {
 	case !v.HasMap:
 		add(evidence.Finding{Code: CodeNoMap, Severity: evidence.Caution,
-			Message: "no region map was given, so nothing says what the image must hold and which checksums cover it"})
+			Message: "no region map was given, so nothing says what the image must hold and which checksums cover it; give the map of this controller, or start one"})
 	case len(v.Checksums) == 0:
 		add(evidence.Finding{Code: CodeNoChecksumRules, Severity: evidence.Caution,
 			Message: "the map has no checksum rule, so no checksum was proved; add the rules of this controller to the map"})

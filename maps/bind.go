@@ -297,9 +297,9 @@ func (b *Bound) Coverage() []evidence.Finding {
 			continue
 		}
 		f := evidence.Finding{Code: CodeMissing, Region: r.Name, Ranges: gone, Severity: evidence.Fault,
-			Message: fmt.Sprintf("the image holds no bytes at %s, where region %q is expected to have content", evidence.Ranges(gone), r.Name)}
+			Message: fmt.Sprintf("the image holds no bytes at %s, where region %q is expected to have content; read them", evidence.Ranges(gone), r.Name)}
 		if r.Content == ContentMayBeErased {
-			f.Message = fmt.Sprintf("the image holds no bytes at %s of region %q", evidence.Ranges(gone), r.Name)
+			f.Message = fmt.Sprintf("the image holds no bytes at %s of region %q; read them too", evidence.Ranges(gone), r.Name)
 			f.Severity = evidence.Caution
 			if r.Role == RoleUnused {
 				f.Severity = evidence.Note
@@ -317,6 +317,8 @@ func (b *Bound) Coverage() []evidence.Finding {
 			Message: fmt.Sprintf("the image holds bytes at %s, outside the %s the map describes", evidence.Ranges(outside), evidence.Ranges(extent))}
 		if from, want := held[0].Start, extent[0].Start; b.size == b.Map.Image.Size && from != want {
 			f.Message += fmt.Sprintf("; it is as long as a full read, but begins at 0x%X instead of 0x%X: give the file the base 0x%X, or the map is for another controller", from, want, want)
+		} else {
+			f.Message += "; read only those, or use the right map"
 		}
 		out = append(out, f)
 	}
@@ -326,11 +328,11 @@ func (b *Bound) Coverage() []evidence.Finding {
 func sizeHint(got, want uint64) string {
 	switch {
 	case got < want:
-		return "the read stopped early, or the map is for another controller"
+		return "the read stopped early, or the map is for another controller; read the whole memory, or use the right map"
 	case want > 0 && got%want == 0:
-		return "the memory may have been read more than once, or the map is for another controller"
+		return "the memory may have been read more than once, or the map is for another controller; read it once from end to end, or use the right map"
 	}
-	return "the read holds more than the memory, or the map is for another controller"
+	return "the read holds more than the memory, or the map is for another controller; read the memory alone, or use the right map"
 }
 
 // Codes of the findings this package makes.

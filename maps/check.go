@@ -57,12 +57,21 @@ func (r RuleResult) Finding() evidence.Finding {
 	if r.code != "" { // a result that Check did not make has none
 		f.Code = r.code
 	}
+	f.Message += advice[f.Code]
 	if r.Field != nil {
 		f.Ranges = []image.Range{*r.Field}
 	} else {
 		f.Ranges = r.Cover
 	}
 	return f
+}
+
+// advice is what to do next about a rule that does not agree.
+var advice = map[string]string{
+	CodeMismatch:   "; read the memory again, or compute the value anew if these bytes were edited on purpose",
+	CodeUnreadable: "; read the memory again, or mend the rule if the map is wrong",
+	CodeUnset:      "; compare two reads instead",
+	CodeEmpty:      "; read the memory again, or mend the rule if the map is wrong",
 }
 
 func (r RuleResult) title() string {
