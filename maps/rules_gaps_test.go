@@ -136,7 +136,7 @@ stored = { at = 0x80, byte_order = "little" }
 	assert.Equal(t, fmt.Sprintf("computed %s, but the field at 0x80 holds 0x%02X%02X", r.Computed, data[0x81], data[0x80]), r.Reason)
 	f := r.Finding()
 	assert.Equal(t, evidence.Fault, f.Severity)
-	assert.Equal(t, `checksum "CRC of the program": `+r.Reason, f.Message)
+	assert.Equal(t, `checksum "CRC of the program": `+r.Reason+"; read the memory again, or compute the value anew if these bytes were edited on purpose", f.Message)
 	assert.Equal(t, []image.Range{{Start: 0x80, Size: 2}}, f.Ranges)
 	assert.Equal(t, "CRC-16/IBM-3740", r.Algorithm)
 }
