@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"math"
@@ -28,11 +29,13 @@ type base struct {
 // realBases cuts the binaries that look like a controller's memory (machine
 // code, not compressed) to a power of two and gives each a map: words for
 // processors whose instructions are whole words, as in controllers, other for
-// the rest, most of it x86.
-func realBases(files []file) (words, other []base, err error) {
+// the rest, most of it x86. It counts the images that raise an alarm before any
+// damage, and leaves them out.
+func realBases(files []file) (words, other []base, loud int, err error) {
 	type cut struct {
 		bases []base
 		words bool
+		loud  int
 	}
 	cuts := make([]cut, len(files))
 	err = eachAtOnce(len(files), func(i int) error {
@@ -46,11 +49,14 @@ func realBases(files []file) (words, other []base, err error) {
 		}
 		cuts[i].words = wholeWords(data)
 		for _, size := range baseSizes(len(data)) {
-			b, ok, err := baseOf(fmt.Sprintf("%s (%d KiB)", f.name, size>>10), bytes.Clone(data[:size]))
-			if err != nil {
+			b, err := baseOf(fmt.Sprintf("%s (%d KiB)", f.name, size>>10), bytes.Clone(data[:size]))
+			switch {
+			case errors.Is(err, errNoCode):
+			case errors.Is(err, errLoud):
+				cuts[i].loud++
+			case err != nil:
 				return err
-			}
-			if ok {
+			default:
 				b.elf = f.kind == "ELF"
 				cuts[i].bases = append(cuts[i].bases, b)
 			}
@@ -58,13 +64,14 @@ func realBases(files []file) (words, other []base, err error) {
 		return nil
 	})
 	for _, c := range cuts {
+		loud += c.loud
 		if c.words {
 			words = append(words, c.bases...)
 		} else {
 			other = append(other, c.bases...)
 		}
 	}
-	return words, other, err
+	return words, other, loud, err
 }
 
 const (
@@ -86,29 +93,35 @@ func baseSizes(size int) []int {
 	return append(sizes, n)
 }
 
-// baseOf gives data a map. It returns false if data is no code, or raises an
-// alarm before any damage, which would prove nothing.
-func baseOf(name string, data []byte) (base, bool, error) {
+// What keeps a cut from being an image for injections: an alarm before any
+// damage would prove nothing.
+var (
+	errNoCode = errors.New("no code")
+	errLoud   = errors.New("an alarm before any damage")
+)
+
+// baseOf gives data a map.
+func baseOf(name string, data []byte) (base, error) {
 	clear(data[:4]) // a memory does not say that it is an ELF file, of which this is only a part
 	if h := entropy(data); h > 7.2 || h < 4 {
-		return base{}, false, nil
+		return base{}, errNoCode
 	}
 	b := base{name: name, data: data}
 	var err error
 	if b.m, err = mapFor(b.data); err != nil {
-		return base{}, false, fmt.Errorf("%s: %w", name, err)
+		return base{}, fmt.Errorf("%s: %w", name, err)
 	}
 	rep, err := examine(nil, b.data)
 	if err != nil {
-		return base{}, false, err
+		return base{}, err
 	}
 	if evidence.Judge(rep.Findings) != evidence.Pass {
-		return base{}, false, nil
+		return base{}, errLoud
 	}
 	if rep, err = examine(b.m, b.data); err != nil || rep.Verdict != evidence.Pass {
-		return base{}, false, fmt.Errorf("%s does not pass with its own map: %v %w", name, rep, err)
+		return base{}, fmt.Errorf("%s does not pass with its own map: %v %w", name, rep, err)
 	}
-	return b, true, nil
+	return b, nil
 }
 
 // wholeWords reports whether data is an ELF file for a processor whose
@@ -199,7 +212,7 @@ type score struct {
 // controller's memory beside the tuned files: its images are of our own making,
 // and no less known.
 func surveyDetection(o options, list string, files []file, log func(string, ...any)) (string, error) {
-	words, other, err := realBases(files)
+	words, other, loud, err := realBases(files)
 	if err != nil {
 		return "", err
 	}
@@ -235,7 +248,7 @@ func surveyDetection(o options, list string, files []file, log func(string, ...a
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d injections for each class and set, into images cut from the %s files: \"words\" are %s of code for processors whose instructions are whole words (as in controllers), \"other\" are %s from all other files, %d of them x86 programs%s. "+
-		"Each cell: share found, and in brackets share named (the right finding among the alarms). Seed %d.\n\n", o.each, list, describeBases(words), describeBases(other), countELF(other), told, o.seed)
+		"%d more cuts raise an alarm before any damage and are left out. Each cell: share found, and in brackets share named (the right finding among the alarms). Seed %d.\n\n", o.each, list, describeBases(words), describeBases(other), countELF(other), told, loud, o.seed)
 	b.WriteString("| fault injected |")
 	for _, with := range []string{"no map", "map"} {
 		for _, s := range sets {

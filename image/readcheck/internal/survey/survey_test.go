@@ -225,7 +225,7 @@ func TestImagesFromAnotherList(t *testing.T) {
 	got, err := surveyDetection(o, blind, files, t.Logf)
 	require.NoError(t, err)
 	assert.Contains(t, got, "images cut from the blind files")
-	assert.Contains(t, got, "1 of them x86 programs. Each")
+	assert.Contains(t, got, "1 of them x86 programs. 0 more cuts")
 	assert.Contains(t, got, "| fault injected | words, no map | other, no map | words, map | other, map |\n| --- | ---: | ---: | ---: | ---: |\n"+
 		"| address-line-stuck | 100.0 (100.0) | 100.0 (100.0) | 100.0 (100.0) | 100.0 (100.0) |\n")
 	assert.NotContains(t, got, "demo")
