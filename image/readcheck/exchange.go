@@ -97,6 +97,9 @@ func (x *examiner) checkExchanged() {
 			continue
 		}
 		found := x.lim.exchanges(s.data, lines)
+		if len(found) == 0 {
+			continue
+		}
 		back := make([]byte, len(s.data))
 		for _, e := range found[:min(len(found), most)] {
 			for i := range back {
