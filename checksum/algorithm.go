@@ -107,6 +107,16 @@ func (a Algorithm) Sum() (SumParams, bool) {
 	return s.params, true
 }
 
+// OrderBlind reports whether the value stays the same when words of the message
+// change places: additive and XOR sums count what is there, not where.
+func (a Algorithm) OrderBlind() bool {
+	switch a.d.rule.(type) {
+	case *wordSum, sysvSum:
+		return true
+	}
+	return false
+}
+
 // New returns a Hash at the start of a stream.
 func (a Algorithm) New() Hash { return a.d.rule.newHash() }
 

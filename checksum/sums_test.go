@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -191,4 +192,21 @@ func ExampleNewSum() {
 	}
 	fmt.Println(internet.Checksum(header))
 	// Output: 0xB861
+}
+
+// Blocks of 16 bytes, whole words of every sum, change places.
+func TestOrderBlind(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 5))
+	for _, a := range checksum.All() {
+		same := true
+		for range 8 {
+			data := make([]byte, 64)
+			for i := range data {
+				data[i] = byte(r.Uint32())
+			}
+			moved := slices.Concat(data[48:], data[16:48], data[:16])
+			same = same && a.Checksum(data) == a.Checksum(moved)
+		}
+		assert.Equal(t, same, a.OrderBlind(), a.Name())
+	}
 }

@@ -364,6 +364,12 @@ func (r *Rule) width() int {
 	return r.alg.Width()
 }
 
+// OrderBlind reports whether the rule's value stays the same when words that it
+// counts change places ([checksum.Algorithm.OrderBlind]).
+func (r Rule) OrderBlind() bool {
+	return r.alg != (checksum.Algorithm{}) && r.alg.OrderBlind()
+}
+
 // AlgorithmName returns what the map calls the rule's algorithm.
 func (r Rule) AlgorithmName() string {
 	switch {

@@ -59,6 +59,7 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 	if err != nil {
 		return nil, fmt.Errorf("examine: %w", err)
 	}
+	begun.ordered = begun.provedLines(results)
 	x := &examiner{m: b.Map, c: begun.c, lim: begun.lim}
 	x.checkBlank()
 	if b.Map == nil && len(x.c.spans) == 1 && e.im.Format() == image.FormatRaw {

@@ -33,6 +33,7 @@ type examiner struct {
 	fileEnd   int             // where a file that says itself what it is ends, by its own header; 0 if it does not say
 	wholeLine map[string]bool // codes of address line findings that hold for the whole image
 	exchanged []exchange      // address lines that seem to be exchanged
+	ordered   int             // address lines below this one are not: a rule proves it
 }
 
 func (x *examiner) found(code string, sev evidence.Severity, ranges []image.Range, format string, args ...any) {

@@ -55,12 +55,15 @@ func exchangedAddress(addr, a, b int) int {
 	return addr
 }
 
-// exchanges returns the pairs of lines that seem to be exchanged in data, of
-// which the given number of address lines move, likely ones first.
-func (lim limits) exchanges(data []byte, lines int) []exchange {
-	list := lowExchanges(data, lines)
+// exchanges returns the pairs of lines that seem to be exchanged in data, from
+// line first on and below the given number of lines, likely ones first.
+func (lim limits) exchanges(data []byte, first, lines int) []exchange {
+	if first+1 >= lines {
+		return nil
+	}
+	list := lowExchanges(data, first, lines)
 	if m := newJointModel(data); m.learn() {
-		list = append(list, m.exchanges(lines)...)
+		list = append(list, m.exchanges(first, lines)...)
 	}
 	list = slices.DeleteFunc(list, func(e exchange) bool {
 		if e.a < lowestLearned {
@@ -96,7 +99,7 @@ func (x *examiner) checkExchanged() {
 		if len(s.data) < leastExchanged || x.m == nil && !memorySize(len(s.data)) {
 			continue
 		}
-		found := x.lim.exchanges(s.data, lines)
+		found := x.lim.exchanges(s.data, x.ordered, lines)
 		if len(found) == 0 {
 			continue
 		}
@@ -105,7 +108,7 @@ func (x *examiner) checkExchanged() {
 			for i := range back {
 				back[i] = s.data[min(exchangedAddress(i, e.a, e.b), len(back)-1)]
 			}
-			if torn(x.lim.exchanges(back, lines)) > calm*torn(found) {
+			if torn(x.lim.exchanges(back, x.ordered, lines)) > calm*torn(found) {
 				continue
 			}
 			x.exchanged = append(x.exchanged, e)
@@ -116,18 +119,37 @@ func (x *examiner) checkExchanged() {
 	}
 }
 
+// provedLines returns the number of the lowest address lines that are not
+// exchanged with others, because a rule agrees that counts two neighbouring
+// blocks between which they choose, one after the other: the block behind would
+// be another one. Sums of words say nothing about that.
+func (x *examiner) provedLines(results []maps.RuleResult) int {
+	lines := 0
+	for _, r := range results {
+		if r.Verdict != evidence.Pass || !x.lim.proves(r) || x.orderBlind(r) || x.c.flat(r.Cover) {
+			continue
+		}
+		for _, c := range r.Cover {
+			lines = max(lines, bits.Len64(c.Size)-1)
+		}
+	}
+	return lines
+}
+
+// orderBlind reports whether the rule of r counts words wherever they stand.
+func (x *examiner) orderBlind(r maps.RuleResult) bool {
+	i := slices.IndexFunc(x.m.Checksums, func(rule maps.Rule) bool { return rule.Name == r.Rule })
+	return i < 0 || x.m.Checksums[i].OrderBlind()
+}
+
 // clearExchanged drops what was said about exchanged lines if the map's rules
-// said it already, and makes it a note if one agrees over a joint between
-// blocks: the block behind it would be another.
+// said it already, and makes it a note if a rule proves the order of the blocks.
 func (x *examiner) clearExchanged(results []maps.RuleResult) {
 	said := slices.ContainsFunc(x.findings, func(f evidence.Finding) bool {
 		return f.Code == CodeAddressLinesSwapped && f.Severity == evidence.Fault
 	})
-	whole := slices.ContainsFunc(results, func(r maps.RuleResult) bool {
-		return r.Verdict == evidence.Pass && x.lim.proves(r) && !x.c.flat(r.Cover) && slices.ContainsFunc(x.exchanged, func(e exchange) bool {
-			return slices.ContainsFunc(r.Cover, func(c image.Range) bool { return c.Size >= 2<<e.a })
-		})
-	})
+	proved := x.provedLines(results)
+	whole := slices.ContainsFunc(x.exchanged, func(e exchange) bool { return e.a < proved })
 	x.findings = slices.DeleteFunc(x.findings, func(f evidence.Finding) bool {
 		return said && f.Code == CodeAddressLinesSwapped && f.Severity == evidence.Caution
 	})

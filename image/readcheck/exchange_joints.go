@@ -277,10 +277,10 @@ func (m *jointModel) nats(p, q, near int) float64 {
 
 // exchanges asks the joints between blocks for each pair of lines, as they are
 // and as they would be with the lines taken back.
-func (m *jointModel) exchanges(lines int) []exchange {
+func (m *jointModel) exchanges(first, lines int) []exchange {
 	var list []exchange
 	n := len(m.data)
-	for a := lowestLearned; a < lines; a++ {
+	for a := max(first, lowestLearned); a < lines; a++ {
 		near := 0
 		if a >= nearLine {
 			near = 1

@@ -57,11 +57,11 @@ type countedPair struct {
 }
 
 // lowExchanges judges the pairs of lines of which the lower is below lowestLearned.
-func lowExchanges(data []byte, lines int) []exchange {
+func lowExchanges(data []byte, first, lines int) []exchange {
 	data = data[:len(data)&^7]
 	t := &lowCounter{data: data, sums: make([]float64, len(data)/lowWindow+1)}
 	var list []exchange
-	for a := range min(lowestLearned, lines) {
+	for a := first; a < min(lowestLearned, lines); a++ {
 		pairs := lowPairs[a]
 		for b := a + 1; b < lines; b++ {
 			e := t.ask(a, b, fewLowJoints, pairs[:2])

@@ -106,7 +106,7 @@ func (x *examiner) checkLines() {
 // checkMap holds the image against the map, of whose checksum rules results tells.
 func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 	x.findings = append(x.findings, b.Coverage()...)
-	var proved, described []image.Range
+	var proved, ordered, described []image.Range // ordered: proved to stand where it should, too
 	for _, r := range results {
 		if r.Verdict != evidence.Pass {
 			x.findings = append(x.findings, r.Finding())
@@ -119,9 +119,12 @@ func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 		described = append(described, covered...)
 		if x.lim.proves(r) {
 			proved = append(proved, covered...)
+			if !x.orderBlind(r) {
+				ordered = append(ordered, covered...)
+			}
 		}
 	}
-	proved = image.MergeRanges(proved)
+	proved, ordered = image.MergeRanges(proved), image.MergeRanges(ordered)
 	identity := b.Identity()
 	for _, id := range identity {
 		if id.Problem != "" {
@@ -137,7 +140,7 @@ func (x *examiner) checkMap(b *maps.Bound, results []maps.RuleResult) {
 	}
 	x.checkUnused(image.MergeRanges(described))
 	x.checkEntropy(proved)
-	x.clear(proved)
+	x.clear(proved, ordered)
 	x.nameShortRead(proved)
 	x.judgeProof(len(results), proved)
 }
@@ -182,8 +185,9 @@ func (lim limits) proves(r maps.RuleResult) bool {
 }
 
 // clear turns into notes what looked odd but lies under a checksum that
-// agrees: it was like that when the checksum was made.
-func (x *examiner) clear(proved []image.Range) {
+// agrees: it was like that when the checksum was made. Of the order of bytes
+// only those say something that are no sums of words.
+func (x *examiner) clear(proved, ordered []image.Range) {
 	odd := map[string]bool{}
 	for _, code := range patternCodes() {
 		odd[code] = true
@@ -193,7 +197,11 @@ func (x *examiner) clear(proved []image.Range) {
 		if !odd[f.Code] || f.Severity == evidence.Note || len(f.Ranges) == 0 {
 			continue
 		}
-		if len(image.SubtractRanges(f.Ranges, proved)) != 0 {
+		by := proved
+		if f.Code == CodeBytesSwapped || f.Code == CodeInterleaved {
+			by = ordered
+		}
+		if len(image.SubtractRanges(f.Ranges, by)) != 0 {
 			continue
 		}
 		if x.wholeLine[f.Code] {
