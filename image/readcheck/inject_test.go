@@ -36,7 +36,11 @@ func named(rep *Report, class faults.Class) bool {
 }
 
 func TestHealthyImagesRaiseNothing(t *testing.T) {
-	for seed := range uint64(20) {
+	seeds := uint64(20)
+	if testing.Short() {
+		seeds = 4
+	}
+	for seed := range seeds {
 		data := faults.Synth(rand.New(rand.NewPCG(seed, 1)), 128<<10)
 		rep, err := Examine(nil, imageOf(t, data))
 		require.NoError(t, err)
@@ -49,14 +53,17 @@ func TestHealthyImagesRaiseNothing(t *testing.T) {
 // The rates are those that DETECTION.md promises; the survey measures them on
 // real binaries too.
 func TestInjectedFaultsAreFoundWithoutMap(t *testing.T) {
-	const each = 40
-	least := map[string]int{ // of 40
-		"address-line-stuck": each, "address-line-stuck-part": 38, "address-lines-shorted": each,
-		"data-line-stuck": 39, "data-lines-shorted": each, "block-repeated": 38, "truncated-padded": 38,
-		"block-repeated-small": 38, "block-repeated-once": 36, "truncated": 38,
+	each := 20
+	misses := map[string]int{ // of 20 at most
+		"address-line-stuck": 0, "address-line-stuck-part": 1, "address-lines-shorted": 0,
+		"data-line-stuck": 1, "data-lines-shorted": 0, "block-repeated": 1, "truncated-padded": 1,
+		"block-repeated-small": 1, "block-repeated-once": 2, "truncated": 1,
+	}
+	if testing.Short() {
+		each = 4
 	}
 	for i, class := range faults.Classes() {
-		want, ok := least[class.Name]
+		most, ok := misses[class.Name]
 		if !ok {
 			continue
 		}
@@ -75,7 +82,7 @@ func TestInjectedFaultsAreFoundWithoutMap(t *testing.T) {
 					t.Logf("missed: %s", how)
 				}
 			}
-			assert.GreaterOrEqual(t, found, want)
+			assert.GreaterOrEqual(t, found, each-most)
 		})
 	}
 }
