@@ -57,7 +57,7 @@ func TestInjectedFaultsAreFoundWithoutMap(t *testing.T) {
 	misses := map[string]int{ // of 20 at most
 		"address-line-stuck": 0, "address-line-stuck-part": 1, "address-lines-shorted": 0,
 		"data-line-stuck": 1, "data-lines-shorted": 0, "block-repeated": 1, "truncated-padded": 1,
-		"block-repeated-small": 1, "block-repeated-once": 2, "truncated": 1,
+		"block-repeated-small": 1, "block-repeated-once": 2, "truncated": 2,
 	}
 	if testing.Short() {
 		each = 4
