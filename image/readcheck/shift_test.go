@@ -86,10 +86,7 @@ func TestShiftsAreFound(t *testing.T) {
 		"32 bit little-endian": table(r, 64<<10, 4, binary.LittleEndian),
 		"x86 calls":            callingCode(64 << 10),
 	}
-	each := 12
-	if testing.Short() {
-		each = 3
-	}
+	const each = 12
 	for name, data := range images {
 		require.Empty(t, shiftsIn(t, data), name)
 		found := 0
