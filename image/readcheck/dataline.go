@@ -153,6 +153,44 @@ func narrow(set uint32) []dataLine {
 	return lines
 }
 
+// byteSet is a set of byte values.
+type byteSet [256]bool
+
+// laneValues returns the values that the bytes of each lane take in r, fill left
+// out.
+func (c *content) laneValues(r image.Range) (sets [busBytes]byteSet) {
+	for unit := range c.unitsIn(r) {
+		for i, b := range unit {
+			sets[i%busBytes][b] = true
+		}
+	}
+	return sets
+}
+
+// varied reports whether the bytes of l's lane take enough values for what its
+// lines do to mean something: least of them, or a quarter of all that the lines
+// that move can form. Of a table of a few values most lines rest or go together,
+// and no wire is broken.
+func (l dataLine) varied(sets *[busBytes]byteSet, least int) bool {
+	var have byteSet
+	all, any := byte(0xFF), byte(0)
+	for i := l.Lane; i < busBytes; i += l.Width {
+		for v, is := range sets[i] {
+			if is {
+				have[v], all, any = true, all&byte(v), any|byte(v)
+			}
+		}
+	}
+	n := 0
+	for _, is := range have {
+		if is {
+			n++
+		}
+	}
+	const enough = 4
+	return n >= min(least, 1<<bits.OnesCount8(any&^all)/enough)
+}
+
 // linePair is two data lines that were always equal, or always opposite.
 type linePair struct {
 	a, b     dataLine
@@ -329,6 +367,11 @@ func (x *examiner) checkDataLines() {
 				"%s %s over all %d bytes of content in %s; check the socket and the wiring of that line, then read the whole memory again", line, what, st.bytes, part.name)
 		}
 		low, high := st.stuck()
+		pairs := st.pairs()
+		var values [busBytes]byteSet
+		if len(low)+len(high)+len(pairs) > 0 {
+			values = x.c.laneValues(part.r)
+		}
 		for v, lines := range [][]dataLine{low, high} {
 			for _, lane := range deadLanes(lines) {
 				if !part.whole {
@@ -337,13 +380,12 @@ func (x *examiner) checkDataLines() {
 				say(CodeDataLaneDead, lane.String(), fmt.Sprintf("always read 0x%02X: one chip or one half of the bus is missing", v*0xFF))
 			}
 			for _, l := range lines {
-				if !x.plausibleStuck(l, v, lines, st, part) {
+				if !x.plausibleStuck(l, v, lines, st, part) || !l.varied(&values, x.lim.rich.values) {
 					continue
 				}
 				say(CodeDataLineStuck, l.String(), fmt.Sprintf("always reads %d", v))
 			}
 		}
-		pairs := st.pairs()
 		alike := alikeLanes(pairs)
 		for _, l := range alike {
 			if i == 0 {
@@ -356,6 +398,9 @@ func (x *examiner) checkDataLines() {
 				continue // tables of wide values bind lines over a part; not over a whole image
 			}
 			if slices.Contains(alike, p.lanes()) {
+				continue
+			}
+			if !p.a.varied(&values, x.lim.rich.values) || !p.b.varied(&values, x.lim.rich.values) {
 				continue
 			}
 			if p.opposite {

@@ -56,6 +56,7 @@ var kinds = []kind{
 	{name: "a USB firmware file", look: firmwareSuffix},                                   // USB Device Class Specification for Device Firmware Upgrade 1.1, appendix B
 	{name: "a program with a devicetree blob at its end", look: devicetreeAtEnd},          // U-Boot documentation, Devicetree Control in U-Boot: CONFIG_OF_SEPARATE
 	{name: "a program that a BIOS boots", look: biosProgram, memory: true},                // Preboot Execution Environment Specification 2.1, section 2.4: loaded at 0x7C00
+	{name: "a UF2 file", look: uf2File},                                                   // Microsoft, USB Flashing Format (UF2)
 	{name: "a FITS file", look: begins("SIMPLE  =                    T")},                 // FITS Standard 4.0
 	{name: "a file whose header states its own length", look: ownLength, memory: true},    // no standard: 32 bits, right by chance once in 100 million
 }
@@ -246,6 +247,12 @@ func catalogueFile(d head) (bool, uint64) {
 func typeOneFile(d head) (bool, uint64) {
 	const plain = "%!PS-AdobeFont-1."
 	return d.has(0, plain) || d.has(0, "\x80\x01") && d.has(6, plain), 0
+}
+
+// uf2File takes the number of blocks of 512 bytes.
+func uf2File(d head) (bool, uint64) {
+	const block = 512
+	return d.has(0, "UF2\n\x57\x51\x5D\x9E") && d.has(block-4, "\x30\x6F\xB1\x0A"), block * d.u32(24, little)
 }
 
 // discFile takes the size of the volume.

@@ -115,6 +115,7 @@ func samples(t testing.TB) []kindSample {
 		{"a PCI option ROM", blank(8192, binary.LittleEndian).u16(0, 0xAA55).u16(0x18, 0x1C).text(0x1C, "PCIR").u16(0x2C, 4).
 			u16(2048, 0xAA55).u16(2048+0x18, 0x1C).text(2048+0x1C, "PCIR").u16(2048+0x2C, 12).u16(2048+0x31, 0x80).data, true},
 		{"a Linux kernel or a program that boots as one", blank(5*512+16*400, binary.LittleEndian).u16(0x1FE, 0xAA55).text(0x202, "HdrS").u32(0x1F4, 400).data, true},
+		{"a UF2 file", blank(18*512, binary.LittleEndian).text(0, "UF2\n").u32(4, 0x9E5D5157).u32(24, 18).u32(508, 0x0AB16F30).data, true},
 		{"an ISO 9660 disc image", blank(60<<10, binary.LittleEndian).text(0x8000, "\x01CD001\x01").u32(0x8050, 30).u16(0x8080, 2048).data, true},
 		{"a PE program", fresh(le).text(0, "MZ").u32(0x3C, 128).text(128, "PE").u16(134, 1).u16(148, 16).
 			u32(128+24+16+16, size-1024).u32(128+24+16+20, 1024).data, true},

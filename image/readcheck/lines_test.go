@@ -1,6 +1,7 @@
 package readcheck
 
 import (
+	"bytes"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -277,4 +278,43 @@ func TestLineStatsAddUp(t *testing.T) {
 		assert.Equal(t, []uint32{want.everyOne, want.anyOne}, []uint32{got.everyOne, got.anyOne})
 		assert.Equal(t, want.pairs(), got.pairs())
 	})
+}
+
+// A table of a few values binds most lines together and rests the others, which
+// is no fault of a wire. A memory of which most lines rest, or three are bound,
+// is one.
+func TestTablesOfFewValues(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 7))
+	lineCodes := func(data []byte) (n int) {
+		for _, c := range codes(examineBytes(t, data).Findings) {
+			if c == CodeDataLineStuck || c == CodeDataLinesShorted || c == CodeDataLinesOpposite {
+				n++
+			}
+		}
+		return n
+	}
+	for name, values := range map[string][]byte{
+		"three levels": {0x00, 0x80, 0xFF},
+		"weights":      {0x00, 0x10, 0x20, 0x30, 0x40, 0x60, 0x7F, 0x80, 0xFF},
+	} {
+		table := make([]byte, 64<<10)
+		for i := range table {
+			table[i] = values[r.IntN(len(values))]
+		}
+		assert.Zero(t, lineCodes(table), name)
+	}
+	memory := faults.Synth(r, 64<<10)
+	require.Zero(t, lineCodes(memory))
+	for name, damage := range map[string]func(b byte) byte{
+		"six lines at rest":        func(b byte) byte { return b&0x12 | 0x20 },
+		"three lines bound":        func(b byte) byte { return b&^0x0E | b>>3&1*0x0E },
+		"five at rest, two bound":  func(b byte) byte { return b&0x21 | b>>5&1<<6 },
+		"one at rest among others": func(b byte) byte { return b | 0x04 },
+	} {
+		bad := bytes.Clone(memory)
+		for i := range bad {
+			bad[i] = damage(bad[i])
+		}
+		assert.NotZero(t, lineCodes(bad), name)
+	}
 }

@@ -42,21 +42,34 @@ const (
 	prefixShare = 10 // in a hundred instructions, from which code is of 64 bits
 )
 
+// codeSamples tells what samples of an image hold.
+type codeSamples struct {
+	all, withCode          int // samples, and those that hold x86 code
+	instructions, prefixed int // in those with code; prefixed ones begin with 0x40 to 0x4F
+}
+
+// sampleCode looks at samples of data, evenly spread.
+func sampleCode(data []byte) codeSamples {
+	var c codeSamples
+	stride := max(len(data)/sampleCount, sampleSize)
+	for at := 0; at < len(data); at += stride {
+		c.all++
+		if s := sweepAs(data[at:min(at+sampleSize, len(data))], 64); len(s.refs) >= codeRefs {
+			c.withCode++
+			c.instructions, c.prefixed = c.instructions+s.all, c.prefixed+s.prefixed
+		}
+	}
+	return c
+}
+
 // sweepOf reads data as the x86 code that it holds, nil if it seems to hold
 // none.
 func sweepOf(data []byte) *codeSweep {
-	all, prefixed := 0, 0
-	stride := max(len(data)/sampleCount, sampleSize)
-	for at := 0; at < len(data); at += stride {
-		s := sweepAs(data[at:min(at+sampleSize, len(data))], 64)
-		if len(s.refs) >= codeRefs {
-			all, prefixed = all+s.all, prefixed+s.prefixed
-		}
-	}
+	c := sampleCode(data)
 	switch {
-	case all == 0:
+	case c.withCode == 0:
 		return nil
-	case 100*prefixed >= prefixShare*all:
+	case 100*c.prefixed >= prefixShare*c.instructions:
 		return sweepAs(data, 64)
 	}
 	return sweepAs(data, 32)

@@ -55,8 +55,14 @@ func (x *examiner) checkSize() {
 			"the image has %d bytes, %+d from the round size of %d; bytes were lost or doubled during the read, so read it again", n, off, n-off)
 		return
 	}
+	signs := memorySigns(s.data)
+	if signs == "" {
+		x.found(CodeSizeOdd, evidence.Note, all,
+			"the image has %d bytes, which no memory has, and shows no sign of one: no layout in words, no code of a processor that is known here; if it was read from a memory, the read stopped early, so compare with the data sheet of the controller, or state the size of a full read in a map", n)
+		return
+	}
 	x.found(CodeSizeOdd, evidence.Caution, all,
-		"the image has %d bytes, and memories have round sizes: the read probably stopped early; compare with the data sheet of the controller and read it again, or state the size of a full read in a map", n)
+		"the image has %d bytes, and memories have round sizes, while %s: the read probably stopped early; compare with the data sheet of the controller and read it again, or state the size of a full read in a map", n, signs)
 }
 
 // memorySize reports whether memories of n bytes are usual.
