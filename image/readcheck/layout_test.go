@@ -108,7 +108,7 @@ func TestMemorySigns(t *testing.T) {
 	}
 	code := machineCode(2, 64<<10, codeStyle{grain: 1, calls: true})
 	assert.Regexp(t, `x86, in [4-9] of 15 samples`, memorySigns(code[:58000]))
-	assert.Empty(t, memorySigns(append(make([]byte, 512<<10), code...)), "code in one of nine samples")
+	assert.Empty(t, memorySigns(append(make([]byte, 128<<10), code...)), "code in one of eight samples")
 
 	var packed bytes.Buffer
 	w, err := flate.NewWriter(&packed, flate.BestCompression)
@@ -144,6 +144,28 @@ func TestMemorySigns(t *testing.T) {
 	}
 	for name, data := range others {
 		assert.Empty(t, memorySigns(data), name)
+	}
+}
+
+// How much of an order makes a layout: in one word of so many the first byte is
+// below 32.
+func TestHowMuchLayout(t *testing.T) {
+	r := rand.New(rand.NewPCG(2, 6))
+	for _, tc := range []struct {
+		every int
+		bits  float64
+		want  bool
+	}{{2, 0.13, true}, {3, 0.07, true}, {5, 0.03, false}} {
+		data := make([]byte, 256<<10)
+		for i := range data {
+			data[i] = byte(r.Uint32())
+			if i%(4*tc.every) == 0 {
+				data[i] %= 32
+			}
+		}
+		bits, _ := wordLayout(data)
+		require.InDelta(t, tc.bits, bits, 0.015, "every %d.", tc.every)
+		assert.Equal(t, tc.want, memorySigns(data) != "", "every %d.", tc.every)
 	}
 }
 
