@@ -22,6 +22,10 @@ type Class struct {
 	// checksum of nearly any map.
 	Whole bool
 
+	// Group names the classes that are counted together: what is wrong, however
+	// far it reaches. It is empty where no rate is aimed at.
+	Group string
+
 	// Codes are the findings that name the fault.
 	Codes []string
 
@@ -33,26 +37,26 @@ type Class struct {
 // Classes returns every kind of bad read, in a fixed order.
 func Classes() []Class {
 	return []Class{
-		{"address-line-stuck", "one address line stuck at 0 or 1, any line, whole image", true, []string{"address-line-stuck"}, stuckLine},
-		{"address-line-stuck-part", "the same inside an aligned window of 16 KiB or more", false, []string{"address-line-stuck"}, stuckLinePart},
-		{"address-lines-shorted", "two address lines touching, either level winning", true, []string{"address-lines-shorted"}, shortedLines},
-		{"address-lines-swapped", "two address lines exchanged", true, []string{"address-lines-swapped"}, swappedLines},
-		{"data-line-stuck", "one data line of an 8, 16 or 32-bit bus stuck at 0 or 1", true, []string{"data-line-stuck"}, stuckData},
-		{"data-lines-shorted", "two data lines of such a bus touching, either level winning", true, []string{"data-lines-shorted"}, shortedData},
-		{"block-repeated", "a transfer block of 64 to 4096 bytes, 8 values or more, delivered 3 to 16 times in a row", false, []string{"block-repeated", "tail-repeats"}, repeatedBlock},
-		{"block-repeated-small", "such a block of 16 to 63 bytes delivered 3 to 16 times in a row", false, []string{"block-repeated", "tail-repeats"}, repeatedSmall},
-		{"block-repeated-once", "such a block of 16 to 4096 bytes delivered twice", false, []string{"block-repeated", "tail-repeats"}, repeatedOnce},
-		{"truncated-padded", "stopped after 5 to 95 % and padded with 0xFF, 0x00, a short pattern, the last block or the start of the image", true, []string{"short-read", "tail-constant", "tail-repeats", "tail-copy", "address-line-stuck"}, padded},
-		{"truncated", "stopped after 5 to 95 %, file left short", true, []string{"size-wrong", "size-odd", "size-near", "file-short"}, truncated},
-		{"shifted", "a byte lost or doubled at 2 to 98 %, length kept or not", true, []string{"shifted", "size-near"}, shifted},
-		{"bytes-swapped", "the bytes of every 16 or 32-bit word reversed", true, []string{"bytes-swapped"}, swapped},
-		{"interleaved", "the even bytes first, then the odd ones", true, []string{"interleaved"}, interleaved},
-		{"hole", "one to eight transfer blocks of 64 to 1024 bytes replaced by 0xFF or 0x00", false, []string{"hole"}, hole},
-		{"erased-part", "an aligned sector of 4 to 64 KiB erased", false, []string{"erased-part", "hole", "region-blank", "tail-constant", "short-read"}, erasedPart},
-		{"session-text", "a stretch overwritten by the text of a terminal session", false, []string{"session-text"}, sessionText},
-		{"html-error", "a stretch overwritten by an HTML error page", false, []string{"html-text"}, htmlError},
-		{"random-filler", "stopped after 25 to 90 % and padded with random bytes", false, []string{"high-entropy"}, randomFiller},
-		{"bit-flips", "one to eight single bits flipped", false, []string{"checksum-mismatch"}, bitFlips},
+		{"address-line-stuck", "one address line stuck at 0 or 1, any line, whole image", true, "address lines", []string{"address-line-stuck"}, stuckLine},
+		{"address-line-stuck-part", "the same inside an aligned window of 16 KiB or more", false, "address lines", []string{"address-line-stuck"}, stuckLinePart},
+		{"address-lines-shorted", "two address lines touching, either level winning", true, "address lines", []string{"address-lines-shorted"}, shortedLines},
+		{"address-lines-swapped", "two address lines exchanged", true, "address lines", []string{"address-lines-swapped"}, swappedLines},
+		{"data-line-stuck", "one data line of an 8, 16 or 32-bit bus stuck at 0 or 1", true, "data lines", []string{"data-line-stuck"}, stuckData},
+		{"data-lines-shorted", "two data lines of such a bus touching, either level winning", true, "data lines", []string{"data-lines-shorted"}, shortedData},
+		{"block-repeated", "a transfer block of 64 to 4096 bytes, 8 values or more, delivered 3 to 16 times in a row", false, "repeated blocks", []string{"block-repeated", "tail-repeats"}, repeatedBlock},
+		{"block-repeated-small", "such a block of 16 to 63 bytes delivered 3 to 16 times in a row", false, "repeated blocks", []string{"block-repeated", "tail-repeats"}, repeatedSmall},
+		{"block-repeated-once", "such a block of 16 to 4096 bytes delivered twice", false, "repeated blocks", []string{"block-repeated", "tail-repeats"}, repeatedOnce},
+		{"truncated-padded", "stopped after 5 to 95 % and padded with 0xFF, 0x00, a short pattern, the last block or the start of the image", true, "reads that stopped", []string{"short-read", "tail-constant", "tail-repeats", "tail-copy", "address-line-stuck"}, padded},
+		{"truncated", "stopped after 5 to 95 %, file left short", true, "reads that stopped", []string{"size-wrong", "size-odd", "size-near", "file-short"}, truncated},
+		{"shifted", "a byte lost or doubled at 2 to 98 %, length kept or not", true, "bytes lost or doubled", []string{"shifted", "size-near"}, shifted},
+		{"bytes-swapped", "the bytes of every 16 or 32-bit word reversed", true, "", []string{"bytes-swapped"}, swapped},
+		{"interleaved", "the even bytes first, then the odd ones", true, "", []string{"interleaved"}, interleaved},
+		{"hole", "one to eight transfer blocks of 64 to 1024 bytes replaced by 0xFF or 0x00", false, "", []string{"hole"}, hole},
+		{"erased-part", "an aligned sector of 4 to 64 KiB erased", false, "", []string{"erased-part", "hole", "region-blank", "tail-constant", "short-read"}, erasedPart},
+		{"session-text", "a stretch overwritten by the text of a terminal session", false, "", []string{"session-text"}, sessionText},
+		{"html-error", "a stretch overwritten by an HTML error page", false, "", []string{"html-text"}, htmlError},
+		{"random-filler", "stopped after 25 to 90 % and padded with random bytes", false, "", []string{"high-entropy"}, randomFiller},
+		{"bit-flips", "one to eight single bits flipped", false, "", []string{"checksum-mismatch"}, bitFlips},
 	}
 }
 

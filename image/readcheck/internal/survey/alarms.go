@@ -115,18 +115,23 @@ func surveyAlarms(sets []fileSet, log func(string, ...any)) (string, error) {
 		fmt.Fprintf(&b, "| %s | %d | %d | %s | %d | %d | %s | %d | %s |\n", s.name, n, s.alarmed, percent(s.alarmed, n), s.bySize, other, percent(other, n), s.opaque, percent(s.opaque, n))
 	}
 	b.WriteString("| files | number | with an alarm | share | of them by `size-odd` only | with another alarm | share | with another alarm, first bytes hidden | share |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n")
-	both := fileSet{name: "both"} // the lists that thresholds were tuned on, in the end
+	known := fileSet{name: "all but blind"} // the thresholds were tuned on these, in the end
 	counted := 0
 	for _, s := range sets {
-		row(&s)
 		if s.name == blind {
 			continue
 		}
+		row(&s)
 		counted++
-		both.files = append(both.files, s.files...)
-		both.alarmed, both.bySize, both.opaque = both.alarmed+s.alarmed, both.bySize+s.bySize, both.opaque+s.opaque
-		if counted == 2 {
-			row(&both)
+		known.files = append(known.files, s.files...)
+		known.alarmed, known.bySize, known.opaque = known.alarmed+s.alarmed, known.bySize+s.bySize, known.opaque+s.opaque
+	}
+	if counted > 1 {
+		row(&known)
+	}
+	for _, s := range sets {
+		if s.name == blind {
+			row(&s)
 		}
 	}
 

@@ -207,6 +207,38 @@ type score struct {
 	failed, namedByMap int // a verdict other than pass with the map; an alarm that names the fault
 }
 
+func (s *score) add(o score) {
+	s.injected += o.injected
+	s.found, s.named = s.found+o.found, s.named+o.named
+	s.failed, s.namedByMap = s.failed+o.failed, s.namedByMap+o.namedByMap
+}
+
+// groupScore is the score of the classes of one group in each set of images.
+type groupScore struct {
+	name string
+	sets []score
+}
+
+// groupScores adds up scores, which hold one for each class and set, by the
+// groups of the classes, in their order.
+func groupScores(classes []faults.Class, scores []score, sets int) []groupScore {
+	var list []groupScore
+	for c, class := range classes {
+		if class.Group == "" {
+			continue
+		}
+		i := slices.IndexFunc(list, func(g groupScore) bool { return g.name == class.Group })
+		if i < 0 {
+			i = len(list)
+			list = append(list, groupScore{class.Group, make([]score, sets)})
+		}
+		for s := range sets {
+			list[i].sets[s].add(scores[c*sets+s])
+		}
+	}
+	return list
+}
+
 // surveyDetection injects faults of every class, or of the one named only, into
 // files of the named list and counts what is found. The demo stands in for a
 // controller's memory beside the tuned files: its images are of our own making,
@@ -266,6 +298,23 @@ func surveyDetection(o options, list string, files []file, log func(string, ...a
 			fmt.Fprintf(&b, " %s (%s) |", share(s.failed, s.injected), share(s.namedByMap, s.injected))
 		}
 		b.WriteString("\n")
+	}
+	groups := groupScores(classes, scores, len(sets))
+	if len(groups) > 0 {
+		b.WriteString("\nThe same by what is wrong, without a map:\n\n| fault |")
+		for _, s := range sets {
+			fmt.Fprintf(&b, " %s |", s.name)
+		}
+		b.WriteString(" all |\n| --- |" + strings.Repeat(" ---: |", len(sets)+1) + "\n")
+		for _, g := range groups {
+			fmt.Fprintf(&b, "| %s |", g.name)
+			all := score{}
+			for _, s := range g.sets {
+				fmt.Fprintf(&b, " %s |", share(s.found, s.injected))
+				all.add(s)
+			}
+			fmt.Fprintf(&b, " %s |\n", share(all.found, all.injected))
+		}
 	}
 	if list != tuned {
 		return b.String(), nil

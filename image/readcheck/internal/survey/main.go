@@ -5,11 +5,11 @@
 //	go run ./image/readcheck/internal/survey -work DIR -write image/readcheck/DETECTION.md
 //
 // The files come from the Debian packages listed in packages.txt, on which the
-// thresholds were tuned, in heldout.txt, which were kept out of it until they
-// had been counted once, and in blind.txt, which are examined when the
-// thresholds stand. They are downloaded with apt-get and unpacked with dpkg-deb
-// into DIR, nothing is installed, and what is already there is not fetched
-// again. -collect does that much and runs no check.
+// thresholds were tuned, in heldout.txt and opened.txt, which were kept out of
+// it until they had been counted once, and in blind.txt, which are examined when
+// the thresholds stand. They are downloaded with apt-get and unpacked with
+// dpkg-deb into DIR, nothing is installed, and what is already there is not
+// fetched again. -collect does that much and runs no check.
 package main
 
 import (
@@ -20,6 +20,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 	"time"
 )
@@ -27,14 +28,18 @@ import (
 //go:embed packages.txt
 var packageList string
 
-// heldOutList names packages that were chosen by name before any of their files
-// was examined. What was changed after that is told in DETECTION.md.
+// heldOutList and openedList name packages that were chosen by name, the latter
+// by size too, before any of their files was examined. What was changed after
+// that is told in DETECTION.md.
 //
 //go:embed heldout.txt
 var heldOutList string
 
-// blindList names packages that were chosen by name and size before any of
-// them was unpacked. Their files are examined once the thresholds stand, and
+//go:embed opened.txt
+var openedList string
+
+// blindList names packages that were drawn before any of them was unpacked, as
+// DETECTION.md tells. Their files are examined once the thresholds stand, and
 // nothing is tuned on what comes out.
 //
 //go:embed blind.txt
@@ -44,12 +49,12 @@ var blindList string
 type options struct {
 	work, write string
 	class, from string
+	lists       string // examined for false alarms, separated by commas
 	each        int
 	seed        uint64
 
-	heldOut, blind bool
-	collect        bool
-	verbose        bool
+	collect bool
+	verbose bool
 }
 
 func main() {
@@ -59,10 +64,9 @@ func main() {
 	flag.IntVar(&o.each, "n", 200, "injections per fault class and set of images")
 	flag.Uint64Var(&o.seed, "seed", 1, "seed of the injections")
 	flag.StringVar(&o.class, "class", "", "inject only this fault class; for trying things out")
-	flag.StringVar(&o.from, "from", tuned, "files into which faults are injected: "+tuned+", "+heldOut+" or "+blind)
-	flag.BoolVar(&o.heldOut, "held-out", false, "examine the held-out files too, as -write does; leave it out while thresholds are tuned")
-	flag.BoolVar(&o.blind, "blind", false, "examine the blind files too, as -write does; once, when the thresholds stand")
-	flag.BoolVar(&o.collect, "collect", false, "only download and unpack all three lists and count their files; run no check")
+	flag.StringVar(&o.from, "from", tuned, "files into which faults are injected: one of "+listNames())
+	flag.StringVar(&o.lists, "lists", tuned, "files examined for false alarms, of "+listNames()+"; -write examines all. The blind ones once, when the thresholds stand")
+	flag.BoolVar(&o.collect, "collect", false, "only download and unpack all lists and count their files; run no check")
 	flag.BoolVar(&o.verbose, "v", false, "print every alarm and every miss to stderr")
 	flag.Parse()
 	if err := run(o, os.Stdout); err != nil {
@@ -71,10 +75,11 @@ func main() {
 	}
 }
 
-// The lists, as tables and -from name them.
+// The lists, as tables and flags name them.
 const (
 	tuned   = "tuned"
 	heldOut = "held-out"
+	opened  = "opened"
 	blind   = "blind"
 )
 
@@ -84,40 +89,63 @@ var lists = []struct {
 	name, folder string
 	packages     *string
 }{
-	{tuned, "root", &packageList}, {heldOut, "heldout", &heldOutList}, {blind, "blind", &blindList},
+	{tuned, "root", &packageList}, {heldOut, "heldout", &heldOutList}, {opened, "opened", &openedList}, {blind, "blind", &blindList},
+}
+
+func listNames() string {
+	var names []string
+	for _, l := range lists {
+		names = append(names, l.name)
+	}
+	return strings.Join(names, ", ")
+}
+
+// isList reports whether one of the lists has the name.
+func isList(name string) bool {
+	for _, l := range lists {
+		if l.name == name {
+			return true
+		}
+	}
+	return false
 }
 
 // check refuses flags that contradict each other, before anything is fetched.
 func (o options) check() error {
-	switch {
-	case o.work == "":
+	if o.work == "" {
 		return errors.New("say with -work where the packages may be kept")
-	case o.from != tuned && o.from != heldOut && o.from != blind:
-		return fmt.Errorf("-from %s is none of the lists %s, %s and %s", o.from, tuned, heldOut, blind)
+	}
+	for _, name := range append(strings.Split(o.lists, ","), o.from) {
+		if !isList(name) {
+			return fmt.Errorf("%q is none of the lists: %s", name, listNames())
+		}
+	}
+	switch {
 	case o.class != "" && o.write != "":
 		return errors.New("-write keeps all classes; leave out -class")
 	case o.from != tuned && o.write != "":
 		return fmt.Errorf("-write measures injections into %s and %s files; leave out -from", tuned, blind)
-	case o.collect && (o.write != "" || o.heldOut || o.blind):
-		return errors.New("-collect runs no check; leave out -write, -held-out and -blind")
+	case o.lists != tuned && o.write != "":
+		return errors.New("-write examines all files; leave out -lists")
+	case o.collect && (o.write != "" || o.lists != tuned):
+		return errors.New("-collect runs no check; leave out -write and -lists")
 	}
 	return nil
 }
 
 // needed reports whether the files of the named list must be collected, and
-// whether they are examined for false alarms.
+// whether they are examined for false alarms. A file that two lists hold counts
+// for the first, so that those in front of one are needed too.
 func (o options) needed(list string) (collected, examined bool) {
-	all := o.write != "" || o.collect
-	switch list {
-	case blind:
-		examined = o.write != "" || o.blind
-		return all || examined || o.from == blind, examined
-	case heldOut:
-		examined = o.write != "" || o.heldOut
-		blindToo, _ := o.needed(blind) // files that both hold count here
-		return all || examined || o.from == heldOut || blindToo, examined
+	collected = o.write != "" || o.collect
+	reached := false
+	for _, l := range lists {
+		reached = reached || l.name == list
+		asked := slices.Contains(strings.Split(o.lists, ","), l.name)
+		collected = collected || reached && (asked || o.from == l.name)
 	}
-	return true, !o.collect
+	examined = !o.collect && (o.write != "" || slices.Contains(strings.Split(o.lists, ","), list))
+	return collected, examined
 }
 
 func run(o options, out io.Writer) error {

@@ -68,7 +68,12 @@ func TestDocumentIsWhole(t *testing.T) {
 		row := regexp.MustCompile(`(?m)^\| ` + c.Name + ` \|( [\d.]+ \([\d.]+\) \|){6}$`)
 		assert.Regexp(t, row, string(doc), "run the program anew")
 	}
-	for set, least := range map[string]int{"tuned": 1000, "held-out": 1000, "both": 2000} {
+	for _, c := range faults.Classes() {
+		if c.Group != "" {
+			assert.Regexp(t, `(?m)^\| `+c.Group+` \|( [\d.]+ \|){4}$`, string(doc))
+		}
+	}
+	for set, least := range map[string]int{"tuned": 1000, "held-out": 1000, "opened": 1000, "all but blind": 4000} {
 		m := regexp.MustCompile(`(?m)^\| ` + set + ` \| (\d+) \| \d+ \| [\d.]+ %`).FindStringSubmatch(string(doc))
 		require.NotNil(t, m, set)
 		n, err := strconv.Atoi(m[1])
@@ -111,15 +116,18 @@ func TestPackageLists(t *testing.T) {
 
 func TestFlagsThatContradictEachOther(t *testing.T) {
 	for want, o := range map[string]options{
-		"-work":            {from: tuned},
-		"-from other":      {work: "w", from: "other"},
-		"leave out -class": {work: "w", from: tuned, class: "hole", write: "d"},
-		"leave out -from":  {work: "w", from: blind, write: "d"},
-		"runs no check":    {work: "w", from: tuned, collect: true, blind: true},
+		"-work":               {from: tuned, lists: tuned},
+		`"other" is none`:     {work: "w", from: "other", lists: tuned},
+		`"" is none`:          {work: "w", from: tuned, lists: "tuned,"},
+		"leave out -class":    {work: "w", from: tuned, lists: tuned, class: "hole", write: "d"},
+		"leave out -from":     {work: "w", from: blind, lists: tuned, write: "d"},
+		"leave out -lists":    {work: "w", from: tuned, lists: "tuned,blind", write: "d"},
+		"-write and -lists":   {work: "w", from: tuned, lists: blind, collect: true},
+		"leave out -write an": {work: "w", from: tuned, lists: tuned, write: "d", collect: true},
 	} {
 		assert.ErrorContains(t, o.check(), want)
 	}
-	assert.NoError(t, options{work: "w", from: blind, heldOut: true}.check())
+	assert.NoError(t, options{work: "w", from: blind, lists: "held-out,opened"}.check())
 }
 
 // The blind files are examined only when asked for, and what the other lists
@@ -129,13 +137,13 @@ func TestWhichFilesAreExamined(t *testing.T) {
 		o                   options
 		collected, examined []string
 	}{
-		{options{from: tuned}, []string{tuned}, []string{tuned}},
-		{options{from: tuned, heldOut: true}, []string{tuned, heldOut}, []string{tuned, heldOut}},
-		{options{from: heldOut}, []string{tuned, heldOut}, []string{tuned}},
-		{options{from: blind}, []string{tuned, heldOut, blind}, []string{tuned}},
-		{options{from: tuned, blind: true}, []string{tuned, heldOut, blind}, []string{tuned, blind}},
-		{options{from: tuned, write: "d"}, []string{tuned, heldOut, blind}, []string{tuned, heldOut, blind}},
-		{options{from: tuned, collect: true}, []string{tuned, heldOut, blind}, nil},
+		{options{from: tuned, lists: tuned}, []string{tuned}, []string{tuned}},
+		{options{from: tuned, lists: "tuned,held-out"}, []string{tuned, heldOut}, []string{tuned, heldOut}},
+		{options{from: heldOut, lists: tuned}, []string{tuned, heldOut}, []string{tuned}},
+		{options{from: blind, lists: tuned}, []string{tuned, heldOut, opened, blind}, []string{tuned}},
+		{options{from: tuned, lists: opened}, []string{tuned, heldOut, opened}, []string{opened}},
+		{options{from: tuned, lists: tuned, write: "d"}, []string{tuned, heldOut, opened, blind}, []string{tuned, heldOut, opened, blind}},
+		{options{from: tuned, lists: tuned, collect: true}, []string{tuned, heldOut, opened, blind}, nil},
 	} {
 		var collected, examined []string
 		for _, l := range lists {
@@ -225,12 +233,23 @@ func TestImagesFromAnotherList(t *testing.T) {
 	assert.Contains(t, got, "1 of them x86 programs. 0 more cuts")
 	assert.Contains(t, got, "| fault injected | words, no map | other, no map | words, map | other, map |\n| --- | ---: | ---: | ---: | ---: |\n"+
 		"| address-line-stuck | 100.0 (100.0) | 100.0 (100.0) | 100.0 (100.0) | 100.0 (100.0) |\n")
+	assert.Contains(t, got, "| fault | words | other | all |\n| --- | ---: | ---: | ---: |\n| address lines | 100.0 | 100.0 | 100.0 |\n")
 	assert.NotContains(t, got, "demo")
 	got, err = surveyDetection(o, tuned, files, t.Logf)
 	require.NoError(t, err)
 	assert.Contains(t, got, "| words, no map | other, no map | demo, no map | words, map | other, map | demo, map |")
 	_, err = surveyDetection(o, blind, files[:1], t.Logf)
 	require.ErrorContains(t, err, `no blind file makes an image of the set "other"`)
+}
+
+// Groups add up what their classes found, set by set.
+func TestGroupScores(t *testing.T) {
+	classes := []faults.Class{{Group: "lines"}, {}, {Group: "blocks"}, {Group: "lines"}}
+	scores := []score{{10, 9, 8, 7, 6}, {10, 1, 1, 1, 1}, {5, 5, 5, 5, 5}, {5, 0, 0, 0, 0}, {4, 3, 2, 1, 0}, {4, 4, 4, 4, 4}, {10, 10, 9, 8, 7}, {10, 2, 2, 2, 2}}
+	assert.Equal(t, []groupScore{
+		{"lines", []score{{20, 19, 17, 15, 13}, {20, 3, 3, 3, 3}}},
+		{"blocks", []score{{4, 3, 2, 1, 0}, {4, 4, 4, 4, 4}}},
+	}, groupScores(classes, scores, 2))
 }
 
 func TestBaseSizes(t *testing.T) {
@@ -260,14 +279,14 @@ func TestAlarms(t *testing.T) {
 	got, err := surveyAlarms(sets, t.Logf)
 	require.NoError(t, err)
 	for _, row := range []string{
-		"| tuned | 1 | 0 | 0.00 % | 0 | 0 | 0.00 % | 0 | 0.00 % |", "| held-out | 2 | 2 | 100.00 % | 1 | 1 | 50.00 % | 1 | 50.00 % |", "| both | 3 | 2 | 66.67 % | 1 | 1 | 33.33 % | 1 | 33.33 % |", "| blind | 1 | 1 | 100.00 % | 0 | 1 | 100.00 % | 1 | 100.00 % |",
+		"| tuned | 1 | 0 | 0.00 % | 0 | 0 | 0.00 % | 0 | 0.00 % |", "| held-out | 2 | 2 | 100.00 % | 1 | 1 | 50.00 % | 1 | 50.00 % |", "| all but blind | 3 | 2 | 66.67 % | 1 | 1 | 33.33 % | 1 | 33.33 % |", "| blind | 1 | 1 | 100.00 % | 0 | 1 | 100.00 % | 1 | 100.00 % |",
 		"| firmware | 1 | 0 | 0.00 % | 2 | 2 | 100.00 % | 1 | 1 | 100.00 % |", "| `address-line-stuck` | 0 | 0 | 0 | 1 | 0 | 0 | 1 | 0 | 0 |",
 	} {
 		assert.Contains(t, got, row+"\n")
 	}
 	one, err := surveyAlarms([]fileSet{{name: tuned, files: sets[0].files}, {name: blind, files: sets[2].files}}, t.Logf)
 	require.NoError(t, err)
-	assert.NotContains(t, one, "| both |", "one list alone")
+	assert.NotContains(t, one, "| all but blind |", "one list alone")
 	sets[0].files[0].path += "-gone"
 	_, err = surveyAlarms(sets, t.Logf)
 	require.ErrorContains(t, err, "gone")
