@@ -188,7 +188,7 @@ func TestMemoriesAreOfNoKind(t *testing.T) {
 
 // A tail in or behind a file that states its length is no padding of a read.
 func TestPaddingBehindAFile(t *testing.T) {
-	data := append(blank(40<<10, binary.LittleEndian).text(0x8000, "\x01CD001\x01").u32(0x8050, 20).u16(0x8080, 2048).data, make([]byte, 100<<10)...)
+	data := append(blank(40<<10, binary.LittleEndian).text(0x8000, "\x01CD001\x01").u32(0x8050, 20).u16(0x8080, 2048).data, make([]byte, 88<<10)...) // 128 KiB, as a memory may have
 	r := rand.New(rand.NewPCG(31, 3))
 	for i := range data[:0x8000] {
 		data[i] = byte(r.Uint32())

@@ -188,4 +188,24 @@ func TestOddSizeBySigns(t *testing.T) {
 	assert.Equal(t, evidence.Note, f.Severity)
 	assert.Contains(t, f.Message, "no sign of one")
 	assert.Equal(t, evidence.Unproven, examineBytes(t, noise).Verdict)
+
+	// Records that stand again mean something in a memory only; a line at rest
+	// does in any file.
+	severities := func(data []byte) map[string]evidence.Severity {
+		found := map[string]evidence.Severity{}
+		for _, f := range examineBytes(t, data).Findings {
+			found[f.Code] = f.Severity
+		}
+		return found
+	}
+	for _, at := range []int{4096, 4608, 5120, 5632} {
+		copy(noise[at:], noise[2048:2560])
+	}
+	assert.Equal(t, map[string]evidence.Severity{CodeSizeOdd: evidence.Note, CodeBlockRepeated: evidence.Note}, severities(noise))
+	whole := append(bytes.Clone(noise), noise[:65536-50000]...)
+	assert.Equal(t, evidence.Fault, severities(whole)[CodeBlockRepeated], "a memory may have this size")
+	for i := range noise {
+		noise[i] |= 4
+	}
+	assert.Equal(t, evidence.Fault, severities(noise)[CodeDataLineStuck])
 }

@@ -57,6 +57,7 @@ func (x *examiner) checkSize() {
 	}
 	signs := memorySigns(s.data)
 	if signs == "" {
+		x.signless = true
 		x.found(CodeSizeOdd, evidence.Note, all,
 			"the image has %d bytes, which no memory has, and shows no sign of one: no layout in words, no code of a processor that is known here; if it was read from a memory, the read stopped early, so compare with the data sheet of the controller, or state the size of a full read in a map", n)
 		return
@@ -96,17 +97,26 @@ func (x *examiner) all() []image.Range {
 }
 
 // excuse turns into notes what looks odd in a file that says itself that it is
-// something else than a memory: a picture or a program is not read again.
+// something else than a memory: a picture or a program is not read again. In one
+// that neither says what it is nor shows any sign of a memory, what other files
+// hold by nature is a note: records that stand twice, parts with an order of
+// their own, padding. Lines at rest and foreign text are told all the same.
 func (x *examiner) excuse() {
-	if x.other == nil {
-		return
+	var odd []string
+	var why string
+	switch {
+	case x.other != nil:
+		odd = append(patternCodes(), CodeDataLaneDead, CodeAddressLinesSwapped)
+		why = fmt.Sprintf("this is %s, where that means nothing", x.other.name)
+	case x.signless:
+		odd = []string{CodeBlockRepeated, CodeTailRepeats, CodeTailConstant, CodeTailCopy, CodeShifted, CodeBytesSwapped, CodeInterleaved, CodeAddressLinesSwapped}
+		why = "the file shows no sign of a memory, and others hold such things by nature"
 	}
-	odd := append(patternCodes(), CodeDataLaneDead)
 	for i := range x.findings {
 		f := &x.findings[i]
 		if f.Severity != evidence.Note && slices.Contains(odd, f.Code) {
 			f.Severity = evidence.Note
-			f.Message += fmt.Sprintf("; but this is %s, where that means nothing", x.other.name)
+			f.Message += "; but " + why
 		}
 	}
 }
