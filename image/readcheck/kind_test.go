@@ -15,6 +15,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"runtime"
 	"strings"
 	"testing"
@@ -24,6 +25,7 @@ import (
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
+	"example.com/calproof/image/imagetest"
 	"example.com/calproof/image/readcheck/internal/faults"
 )
 
@@ -116,6 +118,23 @@ func samples(t testing.TB) []kindSample {
 			u16(2048, 0xAA55).u16(2048+0x18, 0x1C).text(2048+0x1C, "PCIR").u16(2048+0x2C, 12).u16(2048+0x31, 0x80).data, true},
 		{"a Linux kernel or a program that boots as one", blank(5*512+16*400, binary.LittleEndian).u16(0x1FE, 0xAA55).text(0x202, "HdrS").u32(0x1F4, 400).data, true},
 		{"a UF2 file", blank(18*512, binary.LittleEndian).text(0, "UF2\n").u32(4, 0x9E5D5157).u32(24, 18).u32(508, 0x0AB16F30).data, true},
+		{"a TIFF picture", fresh(be).text(0, "MM").u16(2, 42).u32(4, 800).u16(800, 12).data, false},
+		{"a BMP picture", fresh(le).text(0, "BM").u16(2, size).u16(4, 0).u32(10, 54).u32(14, 40).data, true},
+		{"an IFF file (sound or picture)", fresh(be).text(0, "FORM").u32(4, size-8).text(8, "AIFF").data, true},
+		{"a MIDI file", fresh(be).text(0, "MThd").u32(4, 6).data, false},
+		{"an MP4 film", fresh(be).u32(0, 32).text(4, "ftypisom").data, false},
+		{"a Matroska film", fresh(be).u32(0, 0x1A45DFA3).data, false},
+		{"a tar archive", fresh(le).text(0, "backup/").text(257, "ustar").data, false},
+		{"an LZ4 file", fresh(le).u32(0, 0x184D2204).data, false},
+		{"a 7z archive", fresh(le).text(0, "7z\xBC\xAF\x27\x1C").data, false},
+		{"an HDF5 file", fresh(le).text(0, "\x89HDF\r\n\x1A\n").data, false},
+		{"a Java class", fresh(be).u32(0, 0xCAFEBABE).u32(4, 61).data, false},
+		{"a WebAssembly module", fresh(le).text(0, "\x00asm").u32(4, 1).data, false},
+		{"a Lua program", fresh(le).text(0, "\x1BLua\x54").data, false},
+		{"a GObject type library", fresh(le).text(0, "GOBJ\nMETADATA\r\n\x1A").data, false},
+		{"a Qt message catalogue", fresh(be).u32(0, 0x3CB86418).u32(4, 0xCAEF9C95).data, false},
+		{"a TeX font metric", blank(4*2000, binary.BigEndian).u16(0, 2000).u16(2, 18).u16(4, 0).u16(6, 127).
+			u16(8, 50).u16(10, 16).u16(12, 16).u16(14, 10).u16(16, 1000).u16(18, 700).u16(20, 40).u16(22, 2000-6-18-128-50-16-16-10-1000-700-40).data, true},
 		{"an ISO 9660 disc image", blank(60<<10, binary.LittleEndian).text(0x8000, "\x01CD001\x01").u32(0x8050, 30).u16(0x8080, 2048).data, true},
 		{"a PE program", fresh(le).text(0, "MZ").u32(0x3C, 128).text(128, "PE").u16(134, 1).u16(148, 16).
 			u32(128+24+16+16, size-1024).u32(128+24+16+20, 1024).data, true},
@@ -166,6 +185,38 @@ func TestKinds(t *testing.T) {
 	}
 }
 
+// The samples are what they are said to be by file(1) too, which has its own
+// table. It does not know the kinds that stand for "" here.
+func TestKindsAgainstFile(t *testing.T) {
+	program := imagetest.Tool(t, "file")
+	says := map[string]string{
+		"a gzip file": "gzip", "an xz file": "XZ", "a bzip2 file": "bzip2", "a zstd file": "Zstandard", "a zip file": "Zip archive",
+		"an ar archive": "ar archive", "an ELF file": "ELF", "a PE program": "PE", "a PNG picture": "PNG", "a JPEG picture": "JPEG",
+		"a GIF picture": "GIF", "a RIFF file (sound or film)": "RIFF", "an Ogg file": "Ogg", "a FLAC file": "FLAC",
+		"a TrueType or OpenType font": "TrueType Font", "a collection of fonts": "collection", "a WOFF font": "Web Open Font",
+		"a GNU message catalogue": "message catalog", "a Type 1 font": "Type 1", "a PDF document": "PDF", "an X cursor": "X11 cursor",
+		"an ISO 9660 disc image": "ISO 9660", "an SQLite database": "SQLite", "a devicetree blob": "Device Tree Blob", "a U-Boot image": "uImage",
+		"a PCI option ROM": "ROM Ext", "an ACPI table": "ACPI", "a Linux kernel or a program that boots as one": "kernel", "a UF2 file": "UF2",
+		"a FITS file": "FITS", "a TIFF picture": "TIFF", "a BMP picture": "bitmap", "an IFF file (sound or picture)": "IFF", "a MIDI file": "MIDI",
+		"an MP4 film": "14496-12", "a Matroska film": "EBML", "an LZ4 file": "LZ4", "a 7z archive": "7-zip", "an HDF5 file": "Hierarchical Data Format",
+		"a Java class": "Java class", "a WebAssembly module": "WebAssembly", "a Lua program": "Lua", "a GObject type library": "G-IR", "a TeX font metric": "TeX font metric",
+		"a UEFI firmware volume": "", "a USB firmware file": "", "a program with a devicetree blob at its end": "", "a program that a BIOS boots": "",
+		"a tar archive": "", "a Qt message catalogue": "", "a file whose header states its own length": "",
+	}
+	for _, s := range samples(t) {
+		want, ok := says[s.kind]
+		require.True(t, ok, s.kind)
+		if want == "" {
+			continue
+		}
+		cmd := exec.Command(program, "--brief", "-")
+		cmd.Stdin = bytes.NewReader(s.data)
+		out, err := cmd.Output()
+		require.NoError(t, err)
+		assert.Contains(t, string(out), want, s.kind)
+	}
+}
+
 // A memory says nothing of the kind, nor does one that begins with a small file
 // of some kind, or with bytes that look a little like one.
 func TestMemoriesAreOfNoKind(t *testing.T) {
@@ -177,6 +228,9 @@ func TestMemoriesAreOfNoKind(t *testing.T) {
 		"00 01 00 00 first":     func(d []byte) { form{d, big}.u32(0, 0x10000) },
 		"55 AA first":           func(d []byte) { form{d, little}.u16(0, 0xAA55).u16(0x18, 0) },
 		"MZ first":              func(d []byte) { copy(d, "MZ") },
+		"BM first":              func(d []byte) { copy(d, "BM") },
+		"II 42 first":           func(d []byte) { copy(d, "II\x2A\x00\x00\x00\x01\x00"); clear(d[0x10000-8:]) },
+		"lengths that add up":   func(d []byte) { clear(d[:24]); d[1], d[3] = 20, 14 }, // to a file of 80 bytes
 		"GIF8 without the rest": func(d []byte) { copy(d, "GIF8?!") },
 	} {
 		data := bytes.Clone(memory)
