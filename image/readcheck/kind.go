@@ -71,9 +71,12 @@ var kinds = []kind{
 	{name: "a Lua program", look: begins("\x1BLua")},                                      // Lua 5.4, lundump.h: LUA_SIGNATURE
 	{name: "a GObject type library", look: begins("GOBJ\nMETADATA\r\n\x1A")},              // GObject Introspection, gitypelib-internal.h
 	{name: "a Qt message catalogue", look: begins("\x3C\xB8\x64\x18\xCA\xEF\x9C\x95")},    // Qt, qtranslator.cpp
+	{name: "an icon", look: iconFile},                                                     // Microsoft, ICONDIR and ICONDIRENTRY
+	{name: "a cpio archive", look: cpioFile},                                              // POSIX.1-1988, section 10.1.2, and cpio(5)
+	{name: "an Erlang program", look: beamFile},                                           // Erlang/OTP, beam_lib(3): an IFF file of its own kind
 	{name: "a TeX font metric", look: metricFile},                                         // D. E. Knuth, TFtoPL, sections 7 to 9
 	{name: "a FITS file", look: begins("SIMPLE  =                    T")},                 // FITS Standard 4.0
-	{name: "a file whose header states its own length", look: ownLength, memory: true},    // no standard: 32 bits, right by chance once in 100 million
+	{name: "a file whose header states its own length", look: ownLength, memory: true},    // no standard: 32 bits, right by chance once in 15 million
 }
 
 // kindOf returns the kind of data, and the length its header states or 0; nil

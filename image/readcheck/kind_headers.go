@@ -108,6 +108,48 @@ func iffFile(d head) (bool, uint64) {
 	return d.has(0, "FORM"), 8 + d.u32(4, big)
 }
 
+// beamFile is an IFF file whose chunk has another name.
+func beamFile(d head) (bool, uint64) {
+	return d.has(0, "FOR1") && d.has(8, "BEAM"), 8 + d.u32(4, big)
+}
+
+// iconFile takes the end of the last picture.
+func iconFile(d head) (bool, uint64) {
+	n := d.u16(4, little)
+	if !d.has(0, "\x00\x00\x01\x00") || n == 0 || n > 64 {
+		return false, 0
+	}
+	const head, entry = 6, 16
+	length := uint64(0)
+	for i := range int(n) {
+		size, from := d.u32(head+entry*i+8, little), d.u32(head+entry*i+12, little)
+		if size == 0 || from < head+entry*n {
+			return false, 0
+		}
+		length = max(length, from+size)
+	}
+	return true, length
+}
+
+// cpioFile knows the archives of numbers in text, and the older ones of binary
+// numbers by the name of the first file in them, which must end in a 0.
+func cpioFile(d head) (bool, uint64) {
+	if d.has(0, "070701") || d.has(0, "070702") || d.has(0, "070707") {
+		return true, 0
+	}
+	const magic, header = 0o070707, 26
+	size := int(d.u16(20, little))
+	if d.u16(0, little) != magic || size < 2 || size > 256 || header+size > len(d) || d[header+size-1] != 0 {
+		return false, 0
+	}
+	for _, b := range d[header : header+size-1] {
+		if b < 0x20 {
+			return false, 0
+		}
+	}
+	return true, 0
+}
+
 // metricFile takes the length that the first of twelve lengths states, all of
 // which must add up.
 func metricFile(d head) (bool, uint64) {
@@ -307,8 +349,9 @@ func bootFile(d head) (bool, uint64) {
 	return true, (sectors+1)*512 + size*paragraph - (paragraph - 1)
 }
 
-// ownLength looks for the length of the file in its first 64 bytes. A round one
-// is the size of a memory, and may stand there for other reasons.
+// ownLength looks in the first bytes for the length of the file, or for that of
+// all that follows it. A round one is the size of a memory, and may stand there
+// for other reasons.
 func ownLength(d head) (bool, uint64) {
 	n := uint64(len(d))
 	if memorySize(len(d)) {
@@ -316,6 +359,11 @@ func ownLength(d head) (bool, uint64) {
 	}
 	for at := 0; at < 64; at += 4 {
 		if d.u32(at, little) == n || d.u32(at, big) == n {
+			return true, n
+		}
+	}
+	for at := range uint64(128) {
+		if rest := n - at - 4; at+4 < n && (d.number(at, 4, little) == rest || d.number(at, 4, big) == rest) {
 			return true, n
 		}
 	}

@@ -133,6 +133,11 @@ func samples(t testing.TB) []kindSample {
 		{"a Lua program", fresh(le).text(0, "\x1BLua\x54").data, false},
 		{"a GObject type library", fresh(le).text(0, "GOBJ\nMETADATA\r\n\x1A").data, false},
 		{"a Qt message catalogue", fresh(be).u32(0, 0x3CB86418).u32(4, 0xCAEF9C95).data, false},
+		{"an icon", fresh(le).u16(2, 1).u16(4, 2).u32(14, 1000).u32(18, 38).u32(30, size-1038).u32(34, 1038).data, true},
+		{"a cpio archive", fresh(be).text(0, "070701").data, false},
+		{"a cpio archive", fresh(le).u16(0, 0o070707).u16(20, 6).text(26, "small\x00").data, false},
+		{"an Erlang program", fresh(be).text(0, "FOR1").u32(4, size-8).text(8, "BEAM").data, true},
+		{"a file whose header states its own length", fresh(be).text(0, "design").u32(71, size-75).data, false},
 		{"a TeX font metric", blank(4*2000, binary.BigEndian).u16(0, 2000).u16(2, 18).u16(4, 0).u16(6, 127).
 			u16(8, 50).u16(10, 16).u16(12, 16).u16(14, 10).u16(16, 1000).u16(18, 700).u16(20, 40).u16(22, 2000-6-18-128-50-16-16-10-1000-700-40).data, true},
 		{"an ISO 9660 disc image", blank(60<<10, binary.LittleEndian).text(0x8000, "\x01CD001\x01").u32(0x8050, 30).u16(0x8080, 2048).data, true},
@@ -199,7 +204,7 @@ func TestKindsAgainstFile(t *testing.T) {
 		"a PCI option ROM": "ROM Ext", "an ACPI table": "ACPI", "a Linux kernel or a program that boots as one": "kernel", "a UF2 file": "UF2",
 		"a FITS file": "FITS", "a TIFF picture": "TIFF", "a BMP picture": "bitmap", "an IFF file (sound or picture)": "IFF", "a MIDI file": "MIDI",
 		"an MP4 film": "14496-12", "a Matroska film": "EBML", "an LZ4 file": "LZ4", "a 7z archive": "7-zip", "an HDF5 file": "Hierarchical Data Format",
-		"a Java class": "Java class", "a WebAssembly module": "WebAssembly", "a Lua program": "Lua", "a GObject type library": "G-IR", "a TeX font metric": "TeX font metric",
+		"a Java class": "Java class", "a WebAssembly module": "WebAssembly", "a Lua program": "Lua", "a GObject type library": "G-IR", "a TeX font metric": "TeX font metric", "a cpio archive": "cpio", "an Erlang program": "BEAM", "an icon": "icon",
 		"a UEFI firmware volume": "", "a USB firmware file": "", "a program with a devicetree blob at its end": "", "a program that a BIOS boots": "",
 		"a tar archive": "", "a Qt message catalogue": "", "a file whose header states its own length": "",
 	}
@@ -230,6 +235,8 @@ func TestMemoriesAreOfNoKind(t *testing.T) {
 		"MZ first":              func(d []byte) { copy(d, "MZ") },
 		"BM first":              func(d []byte) { copy(d, "BM") },
 		"II 42 first":           func(d []byte) { copy(d, "II\x2A\x00\x00\x00\x01\x00"); clear(d[0x10000-8:]) },
+		"an empty icon":         func(d []byte) { clear(d[:22]); d[2], d[4] = 1, 1 },
+		"cpio without a name":   func(d []byte) { copy(d, "\xC7\x71"); d[20], d[21] = 6, 0; d[31] = 'x' },
 		"lengths that add up":   func(d []byte) { clear(d[:24]); d[1], d[3] = 20, 14 }, // to a file of 80 bytes
 		"GIF8 without the rest": func(d []byte) { copy(d, "GIF8?!") },
 	} {
