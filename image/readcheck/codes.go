@@ -4,7 +4,7 @@ package readcheck
 // coverage and checksum rules.
 const (
 	CodeSizeNear            = "size-near"             // Caution: a raw image a byte or two off a round size, without a map.
-	CodeSizeOdd             = "size-odd"              // Caution: a raw image of a size that no memory has, without a map.
+	CodeSizeOdd             = "size-odd"              // Caution: a raw image of a size that no memory has and that looks like one, without a map. Note: it does not.
 	CodeFileKind            = "file-kind"             // Note: a file that says itself what it is, and that is no memory, without a map.
 	CodeFileShort           = "file-short"            // Fault: such a file, shorter than its header says.
 	CodeBlank               = "blank"                 // Fault: one value from end to end, or no byte at all.
