@@ -59,15 +59,15 @@ func (c *Comparison) cause(pair int) string {
 	behind := func(a uint64) bool { return a >= samples[0].addr }
 	for d := uint64(1); d <= uint64(c.lim.readShift); d++ {
 		if from := func(a uint64) uint64 { return a + d }; explained(from) {
-			return say(from, behind, "from 0x%X on it is the first read moved down by %d: bytes were lost there", samples[0].addr, d)
+			return say(from, behind, "from 0x%X on it is %s moved down by %d: bytes were lost there", samples[0].addr, c.original, d)
 		}
 		if from := func(a uint64) uint64 { return a - d }; explained(from) {
-			return say(from, behind, "from 0x%X on it is the first read moved up by %d: bytes were doubled there", samples[0].addr, d)
+			return say(from, behind, "from 0x%X on it is %s moved up by %d: bytes were doubled there", samples[0].addr, c.original, d)
 		}
 	}
 	for _, n := range []uint64{2, 4} {
 		if from := func(a uint64) uint64 { return a ^ (n - 1) }; explained(from) {
-			return say(from, everywhere, "it is the first read with the bytes of each %d-bit word in the other order", 8*n)
+			return say(from, everywhere, "it is %s with the bytes of each %d-bit word in the other order", c.original, 8*n)
 		}
 	}
 	for k := range lines {
@@ -76,7 +76,7 @@ func (c *Comparison) cause(pair int) string {
 			for _, s := range samples {
 				seen[s.addr>>k&1] = true
 			}
-			return say(from, func(a uint64) bool { return seen[a>>k&1] }, "it is the first read with address line %d stuck or inverted", k)
+			return say(from, func(a uint64) bool { return seen[a>>k&1] }, "it is %s with address line %d stuck or inverted", c.original, k)
 		}
 	}
 	for a := range lines {
@@ -88,7 +88,7 @@ func (c *Comparison) cause(pair int) string {
 				return x
 			}
 			if explained(swap) {
-				return say(swap, everywhere, "it is the first read with address lines %d and %d swapped", a, b)
+				return say(swap, everywhere, "it is %s with address lines %d and %d swapped", c.original, a, b)
 			}
 		}
 	}

@@ -21,6 +21,8 @@ type Comparison struct {
 	common []image.Range // addresses that every read holds
 	ag     *Agreement
 
+	original string // what the first image is called in a cause
+
 	where    map[string]*RegionDiff
 	clusters [][]image.Range // per pair: differing stretches, close ones joined
 	samples  []sample
@@ -39,7 +41,7 @@ func NewComparison(m *maps.Map, reads ...*image.Image) (*Comparison, error) {
 
 func newComparison(m *maps.Map, reads []*image.Image) *Comparison {
 	common := commonRanges(reads)
-	c := &Comparison{m: m, lim: limitsFor(m), reads: reads, common: common, where: map[string]*RegionDiff{},
+	c := &Comparison{m: m, lim: limitsFor(m), reads: reads, common: common, where: map[string]*RegionDiff{}, original: "the first read",
 		ag:       &Agreement{Compared: image.TotalSize(common), Pairs: make([]PairDiff, len(reads)-1)},
 		clusters: make([][]image.Range, len(reads)-1)}
 	for i := range c.ag.Pairs {

@@ -34,6 +34,7 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 	}
 	pair := []*image.Image{written, read}
 	c := newComparison(m, pair)
+	c.original = "what was written"
 	err := sideBySide("image %d", pair, func(addr uint64, blocks [][]byte) error { c.Take(addr, blocks); return nil })
 	if err != nil {
 		return nil, err
