@@ -73,7 +73,7 @@ func (d AgreeData) differ() string {
 	}
 	s := evidence.Count(d.Differ, "byte") + ": " + evidence.Ranges(d.Ranges)
 	if d.Truncated {
-		s += " and more beyond those listed"
+		s += ", and others that are not counted"
 	}
 	return s
 }
