@@ -192,7 +192,7 @@ func (x *examiner) foundRepair(rep repair, im *image.Image, again, failing, resu
 	where = image.MergeRanges(where)
 	msg := evidence.Sprintf("%d of %d checksum rules that fail agree again when the image is %s", len(again), len(failing), rep.what)
 	if fields > 0 {
-		msg += fmt.Sprintf(", and %d identity fields read again", fields)
+		msg += fmt.Sprintf(", and %s again", evidence.Count(uint64(fields), "readable identity field"))
 	}
 	if rep.move != 0 {
 		// Rules that agree as they are end before the fault.

@@ -39,7 +39,7 @@
 // different rich units agree (16 for the lines inside a unit), the whole image
 // when nothing in it disagrees. Data lines are judged over 4096 bytes of
 // content. A block counts as delivered again when its repetition keeps to block
-// boundaries and scores 2.4 points (see DETECTION.md). A constant tail is worth a
+// boundaries and scores 2.75 points (see DETECTION.md). A constant tail is worth a
 // caution from 1024 bytes and a 64th of the image on, a constant stretch in a
 // region that should hold content from 1024 bytes on, a tail that is a copy from
 // 4096 bytes on. A byte counts as lost or doubled when calls lead beside three

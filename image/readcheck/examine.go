@@ -30,7 +30,7 @@ type examiner struct {
 	alike      []evidence.Finding // findings about lanes that read alike, for fold
 
 	other     *kind           // what the image is instead of a memory, if it says so and is no shorter than it says
-	signless  bool            // the image has a size that no memory has, and shows no sign of one
+	signless  bool            // the image has a size that hardly any memory has, and shows no sign of one
 	fileEnd   int             // where a file that says itself what it is ends, by its own header; 0 if it does not say
 	wholeLine map[string]bool // codes of address line findings that hold for the whole image
 	exchanged []exchange      // address lines that seem to be exchanged

@@ -25,14 +25,14 @@ type kind struct {
 var kinds = []kind{
 	{name: "an ELF file", look: elfFile},                                                  // System V Application Binary Interface, chapters 4 and 5
 	{name: "a PE program", look: peFile},                                                  // Microsoft, PE Format
-	{name: "a gzip file", look: begins("\x1F\x8B\x08")},                                   // RFC 1952
+	{name: "a gzip file", look: gzipFile},                                                 // RFC 1952
 	{name: "an xz file", look: begins("\xFD7zXZ\x00")},                                    // The .xz File Format, version 1.2.1
 	{name: "a bzip2 file", look: beginsAnd("BZh", 4, "1AY&SY")},                           // J. Tsai, bzip2 Format Specification, 2016
 	{name: "a zstd file", look: begins("\x28\xB5\x2F\xFD")},                               // RFC 8878
 	{name: "a zip file", look: begins("PK\x03\x04")},                                      // PKWARE, APPNOTE.TXT 6.3.10
 	{name: "an ar archive", look: begins("!<arch>\n")},                                    // System V Application Binary Interface, chapter 7
 	{name: "a PNG picture", look: pngFile},                                                // W3C, Portable Network Graphics, third edition
-	{name: "a JPEG picture", look: begins("\xFF\xD8\xFF")},                                // ITU-T T.81, annex B
+	{name: "a JPEG picture", look: jpegFile},                                              // ITU-T T.81, annex B
 	{name: "a GIF picture", look: beginsAnd("GIF8", 5, "a")},                              // CompuServe, GIF89a Specification
 	{name: "a RIFF file (sound or film)", look: riffFile},                                 // IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0
 	{name: "an Ogg file", look: begins("OggS\x00")},                                       // RFC 3533
@@ -62,7 +62,7 @@ var kinds = []kind{
 	{name: "a MIDI file", look: begins("MThd\x00\x00\x00\x06")},                           // MIDI Manufacturers Association, Standard MIDI Files 1.0
 	{name: "an MP4 film", look: beginsAnd("\x00\x00\x00", 4, "ftyp")},                     // ISO/IEC 14496-12
 	{name: "a Matroska film", look: begins("\x1A\x45\xDF\xA3")},                           // RFC 8794
-	{name: "a tar archive", look: beginsAnd("", 257, "ustar")},                            // POSIX.1-2017, pax, ustar Interchange Format
+	{name: "a tar archive", look: tarFile},                                                // POSIX.1-2017, pax, ustar Interchange Format
 	{name: "an LZ4 file", look: begins("\x04\x22\x4D\x18")},                               // LZ4 Frame Format Description 1.6
 	{name: "a 7z archive", look: begins("7z\xBC\xAF\x27\x1C")},                            // I. Pavlov, 7z Format description
 	{name: "an HDF5 file", look: begins("\x89HDF\r\n\x1A\n")},                             // HDF5 File Format Specification 3.0
@@ -79,12 +79,18 @@ var kinds = []kind{
 	{name: "a file whose header states its own length", look: ownLength, memory: true},    // no standard: 32 bits, right by chance once in 15 million
 }
 
+const mostStated = 16 // times the size of a memory that a header may say it has
+
 // kindOf returns the kind of data, and the length its header states or 0; nil
 // for bytes that do not say what they are. A file more than twice as long as
-// its header says is a memory that begins with such a file.
+// its header says is a memory that begins with such a file, and one that has a
+// memory's size and a small part of what the header says begins like one by chance.
 func kindOf(data []byte) (*kind, uint64) {
 	for i := range kinds {
 		ok, length := kinds[i].look(data)
+		if ok && length > mostStated*uint64(len(data)) && memorySize(len(data)) {
+			continue
+		}
 		if ok && (length == 0 || kinds[i].padded || length >= uint64(len(data))/2) {
 			return &kinds[i], length
 		}

@@ -69,6 +69,36 @@ func peFile(d head) (bool, uint64) {
 	return true, length
 }
 
+// gzipFile looks at the flags and at what the compressor says of itself, too:
+// three bytes may stand at the beginning of anything.
+func gzipFile(d head) (bool, uint64) {
+	flags, extra, system := d.u8(3), d.u8(8), d.u8(9)
+	return d.has(0, "\x1F\x8B\x08") && flags&0xE0 == 0 && (extra == 0 || extra == 2 || extra == 4) && (system <= 13 || system == 255), 0
+}
+
+// jpegFile follows the first segment to the next.
+func jpegFile(d head) (bool, uint64) {
+	next := 4 + d.u16(4, big)
+	return d.has(0, "\xFF\xD8\xFF") && d.u8(3) >= 0xC0 && d.u16(4, big) >= 2 && d.u8(int(next)) == 0xFF, 0
+}
+
+// tarFile adds up the first header, in which the sum itself counts as blanks.
+func tarFile(d head) (bool, uint64) {
+	const header, sum, digits = 512, 148, 8
+	if !d.has(257, "ustar") || len(d) < header {
+		return false, 0
+	}
+	total, stated := uint64(digits*' '), uint64(0)
+	for i, b := range d[:header] {
+		if i < sum || i >= sum+digits {
+			total += uint64(b)
+		} else if b >= '0' && b <= '7' {
+			stated = stated<<3 + uint64(b-'0')
+		}
+	}
+	return total == stated, 0
+}
+
 // pngFile follows the chunks to the last one.
 func pngFile(d head) (bool, uint64) {
 	if !d.has(0, "\x89PNG\r\n\x1A\n") {
@@ -122,8 +152,12 @@ func iconFile(d head) (bool, uint64) {
 	const head, entry = 6, 16
 	length := uint64(0)
 	for i := range int(n) {
-		size, from := d.u32(head+entry*i+8, little), d.u32(head+entry*i+12, little)
-		if size == 0 || from < head+entry*n {
+		at := head + entry*i
+		size, from := d.u32(at+8, little), d.u32(at+12, little)
+		if d.u8(at+3) != 0 || d.u16(at+4, little) > 1 || d.u16(at+6, little) > 32 || size == 0 || from < head+entry*n {
+			return false, 0
+		}
+		if picture := int(min(from, uint64(len(d)))); i == 0 && !d.has(picture, "\x89PNG") && d.u32(picture, little) != 40 {
 			return false, 0
 		}
 		length = max(length, from+size)
@@ -170,6 +204,11 @@ func metricFile(d head) (bool, uint64) {
 }
 
 func riffFile(d head) (bool, uint64) {
+	for i := 8; i < 12; i++ {
+		if b := d.u8(i); b < ' ' || b > '~' {
+			return false, 0
+		}
+	}
 	return d.has(0, "RIFF"), 8 + d.u32(4, little)
 }
 
@@ -325,7 +364,12 @@ func optionROM(d head) (bool, uint64) {
 }
 
 func firmwareVolume(d head) (bool, uint64) {
-	return d.has(40, "_FVH"), d.number(32, 8, little)
+	const word = 2
+	sum, length := uint64(0), d.u16(48, little)
+	for i := 0; i < int(length); i += word {
+		sum += d.u16(i, little)
+	}
+	return d.has(40, "_FVH") && length >= 56 && sum&0xFFFF == 0, d.number(32, 8, little)
 }
 
 // acpiTable takes the tables that stand in files of their own.
@@ -361,6 +405,9 @@ func ownLength(d head) (bool, uint64) {
 		if d.u32(at, little) == n || d.u32(at, big) == n {
 			return true, n
 		}
+	}
+	if n < 4096 { // where most numbers are small, such places are many
+		return false, 0
 	}
 	for at := range uint64(128) {
 		if rest := n - at - 4; at+4 < n && (d.number(at, 4, little) == rest || d.number(at, 4, big) == rest) {

@@ -1,6 +1,7 @@
 package readcheck
 
 import (
+	"archive/tar"
 	"archive/zip"
 	"bytes"
 	"compress/bzip2"
@@ -113,7 +114,7 @@ func samples(t testing.TB) []kindSample {
 		{"a devicetree blob", fresh(be).u32(0, 0xD00DFEED).u32(4, size).u32(20, 17).data, true},
 		{"a U-Boot image", fresh(be).u32(0, 0x27051956).u32(12, size-64).data, true},
 		{"an ACPI table", fresh(le).text(0, "DSDT").u32(4, size).data, true},
-		{"a UEFI firmware volume", fresh(le).text(40, "_FVH").u32(32, size).data, true},
+		{"a UEFI firmware volume", fresh(le).text(40, "_FVH").u32(32, size).u16(48, 72).u16(50, 0x10000-0x465F-0x4856-size-72).data, true},
 		{"a PCI option ROM", blank(8192, binary.LittleEndian).u16(0, 0xAA55).u16(0x18, 0x1C).text(0x1C, "PCIR").u16(0x2C, 4).
 			u16(2048, 0xAA55).u16(2048+0x18, 0x1C).text(2048+0x1C, "PCIR").u16(2048+0x2C, 12).u16(2048+0x31, 0x80).data, true},
 		{"a Linux kernel or a program that boots as one", blank(5*512+16*400, binary.LittleEndian).u16(0x1FE, 0xAA55).text(0x202, "HdrS").u32(0x1F4, 400).data, true},
@@ -124,7 +125,13 @@ func samples(t testing.TB) []kindSample {
 		{"a MIDI file", fresh(be).text(0, "MThd").u32(4, 6).data, false},
 		{"an MP4 film", fresh(be).u32(0, 32).text(4, "ftypisom").data, false},
 		{"a Matroska film", fresh(be).u32(0, 0x1A45DFA3).data, false},
-		{"a tar archive", fresh(le).text(0, "backup/").text(257, "ustar").data, false},
+		{"a tar archive", made(func(w io.Writer) error {
+			t := tar.NewWriter(w)
+			if err := t.WriteHeader(&tar.Header{Name: "backup/", Mode: 0o755, Typeflag: tar.TypeDir}); err != nil {
+				return err
+			}
+			return t.Close()
+		}), false},
 		{"an LZ4 file", fresh(le).u32(0, 0x184D2204).data, false},
 		{"a 7z archive", fresh(le).text(0, "7z\xBC\xAF\x27\x1C").data, false},
 		{"an HDF5 file", fresh(le).text(0, "\x89HDF\r\n\x1A\n").data, false},
@@ -133,7 +140,7 @@ func samples(t testing.TB) []kindSample {
 		{"a Lua program", fresh(le).text(0, "\x1BLua\x54").data, false},
 		{"a GObject type library", fresh(le).text(0, "GOBJ\nMETADATA\r\n\x1A").data, false},
 		{"a Qt message catalogue", fresh(be).u32(0, 0x3CB86418).u32(4, 0xCAEF9C95).data, false},
-		{"an icon", fresh(le).u16(2, 1).u16(4, 2).u32(14, 1000).u32(18, 38).u32(30, size-1038).u32(34, 1038).data, true},
+		{"an icon", fresh(le).u16(2, 1).u16(4, 2).u32(38, 40).u32(14, 1000).u32(18, 38).u32(30, size-1038).u32(34, 1038).data, true},
 		{"a cpio archive", fresh(be).text(0, "070701").data, false},
 		{"a cpio archive", fresh(le).u16(0, 0o070707).u16(20, 6).text(26, "small\x00").data, false},
 		{"an Erlang program", fresh(be).text(0, "FOR1").u32(4, size-8).text(8, "BEAM").data, true},
@@ -206,7 +213,7 @@ func TestKindsAgainstFile(t *testing.T) {
 		"an MP4 film": "14496-12", "a Matroska film": "EBML", "an LZ4 file": "LZ4", "a 7z archive": "7-zip", "an HDF5 file": "Hierarchical Data Format",
 		"a Java class": "Java class", "a WebAssembly module": "WebAssembly", "a Lua program": "Lua", "a GObject type library": "G-IR", "a TeX font metric": "TeX font metric", "a cpio archive": "cpio", "an Erlang program": "BEAM", "an icon": "icon",
 		"a UEFI firmware volume": "", "a USB firmware file": "", "a program with a devicetree blob at its end": "", "a program that a BIOS boots": "",
-		"a tar archive": "", "a Qt message catalogue": "", "a file whose header states its own length": "",
+		"a tar archive": "tar archive", "a Qt message catalogue": "", "a file whose header states its own length": "",
 	}
 	for _, s := range samples(t) {
 		want, ok := says[s.kind]
@@ -227,18 +234,25 @@ func TestKindsAgainstFile(t *testing.T) {
 func TestMemoriesAreOfNoKind(t *testing.T) {
 	memory := faults.Synth(rand.New(rand.NewPCG(31, 2)), 64<<10)
 	for name, change := range map[string]func(d []byte){
-		"plain":                 func([]byte) {},
-		"zeros first":           func(d []byte) { clear(d[:64]) },
-		"a small blob first":    func(d []byte) { form{d, big}.u32(0, 0xD00DFEED).u32(4, 2000).u32(20, 17) },
-		"00 01 00 00 first":     func(d []byte) { form{d, big}.u32(0, 0x10000) },
-		"55 AA first":           func(d []byte) { form{d, little}.u16(0, 0xAA55).u16(0x18, 0) },
-		"MZ first":              func(d []byte) { copy(d, "MZ") },
-		"BM first":              func(d []byte) { copy(d, "BM") },
-		"II 42 first":           func(d []byte) { copy(d, "II\x2A\x00\x00\x00\x01\x00"); clear(d[0x10000-8:]) },
-		"an empty icon":         func(d []byte) { clear(d[:22]); d[2], d[4] = 1, 1 },
-		"cpio without a name":   func(d []byte) { copy(d, "\xC7\x71"); d[20], d[21] = 6, 0; d[31] = 'x' },
-		"lengths that add up":   func(d []byte) { clear(d[:24]); d[1], d[3] = 20, 14 }, // to a file of 80 bytes
-		"GIF8 without the rest": func(d []byte) { copy(d, "GIF8?!") },
+		"plain":                  func([]byte) {},
+		"zeros first":            func(d []byte) { clear(d[:64]) },
+		"a small blob first":     func(d []byte) { form{d, big}.u32(0, 0xD00DFEED).u32(4, 2000).u32(20, 17) },
+		"00 01 00 00 first":      func(d []byte) { form{d, big}.u32(0, 0x10000) },
+		"55 AA first":            func(d []byte) { form{d, little}.u16(0, 0xAA55).u16(0x18, 0) },
+		"MZ first":               func(d []byte) { copy(d, "MZ") },
+		"BM first":               func(d []byte) { copy(d, "BM") },
+		"II 42 first":            func(d []byte) { copy(d, "II\x2A\x00\x00\x00\x01\x00"); clear(d[0x10000-8:]) },
+		"1F 8B 08 first":         func(d []byte) { copy(d, "\x1F\x8B\x08\xFF") },
+		"FF D8 FF first":         func(d []byte) { copy(d, "\xFF\xD8\xFF\xE0\x00\x10"); d[20] = 1 },
+		"ustar amid code":        func(d []byte) { copy(d[257:], "ustar") },
+		"numbers like an icon's": func(d []byte) { form{d, little}.u32(0, 0x10000).u32(4, 0x10100001) },
+		"RIFF of no kind":        func(d []byte) { form{d, little}.text(0, "RIFF").u32(4, 64<<10-8).u32(8, 0) },
+		"an absurd length":       func(d []byte) { form{d, big}.text(0, "FORM").u32(4, 0x7FFFFFFF) },
+		"_FVH amid code":         func(d []byte) { form{d, little}.text(40, "_FVH").u32(32, 64<<10).u32(36, 0).u16(48, 72) },
+		"an empty icon":          func(d []byte) { clear(d[:22]); d[2], d[4] = 1, 1 },
+		"cpio without a name":    func(d []byte) { copy(d, "\xC7\x71"); d[20], d[21] = 6, 0; d[31] = 'x' },
+		"lengths that add up":    func(d []byte) { clear(d[:24]); d[1], d[3] = 20, 14 }, // to a file of 80 bytes
+		"GIF8 without the rest":  func(d []byte) { copy(d, "GIF8?!") },
 	} {
 		data := bytes.Clone(memory)
 		change(data)

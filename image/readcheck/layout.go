@@ -1,6 +1,7 @@
 package readcheck
 
 import (
+	"iter"
 	"math"
 
 	"example.com/calproof/image/evidence"
@@ -48,20 +49,53 @@ func wordLayout(data []byte) (bits, deviation float64) {
 }
 
 const (
-	leastWordBits  = 0.05 // bits a byte that speak for a layout in words
-	wordDeviations = 3    // standard deviations that they must be
-	codeShare      = 4    // one of so many samples must hold x86 code
+	layoutWindow   = 16 << 10 // bytes that are judged together: a lost byte spoils only the window it is in
+	leastWordBits  = 0.1      // bits a byte that speak for a layout in words
+	wordDeviations = 3        // standard deviations that they must be
+	layoutShare    = 4        // one of so many windows must show a layout
+	codeShare      = 4        // one of so many samples must hold x86 code
 )
 
-// memorySigns says what makes data look like the memory of a processor, or ""
-// if nothing does. The code of 8-bit processors keeps to no words, and is not
-// known.
-func memorySigns(data []byte) string {
-	if bits, deviation := wordLayout(data); bits >= leastWordBits && bits >= wordDeviations*deviation {
-		return evidence.Sprintf("it is laid out in words as the memory of a processor is (a byte says %.2f bits about its place in the word)", bits)
+// memorySigns says what makes a span look like the memory of a processor, or ""
+// if nothing does. Code whose instructions keep to no words, as that of 8-bit
+// processors, is not known but for x86. Fill says nothing.
+func memorySigns(s *span) string {
+	all, with, sum := 0, 0, 0.0
+	for window := range s.contentWindows() {
+		all++
+		if bits, deviation := wordLayout(window); bits >= leastWordBits && bits >= wordDeviations*deviation {
+			with, sum = with+1, sum+bits
+		}
 	}
-	if s := sampleCode(data); s.withCode > 0 && codeShare*s.withCode >= s.all {
-		return evidence.Sprintf("it holds the code of a processor (x86, in %d of %d samples)", s.withCode, s.all)
+	if with > 0 && layoutShare*with >= all {
+		return evidence.Sprintf("it is laid out in words as the memory of a processor is (in %d of %d parts, where a byte says %.2f bits about its place in the word)", with, all, sum/float64(with))
+	}
+	if c := sampleCode(s.data); c.withCode > 0 && codeShare*c.withCode >= c.all {
+		return evidence.Sprintf("it holds the code of a processor (x86, in %d of %d samples)", c.withCode, c.all)
 	}
 	return ""
+}
+
+// contentWindows yields the units of s that are no fill, layoutWindow bytes of
+// them at a time. The last window has less, and is left out if it is short and
+// others are there.
+func (s *span) contentWindows() iter.Seq[[]byte] {
+	return func(yield func([]byte) bool) {
+		window := make([]byte, 0, layoutWindow)
+		full := false
+		for u := range s.units() {
+			if s.classes[u] == classFill {
+				continue
+			}
+			if window = append(window, s.unit(u)...); len(window) == layoutWindow {
+				if full = true; !yield(window) {
+					return
+				}
+				window = window[:0]
+			}
+		}
+		if len(window) >= layoutWindow/4 || !full && len(window) > 0 {
+			yield(window)
+		}
+	}
 }

@@ -17,6 +17,7 @@ const (
 	leastSize  = 128      // smallest image whose size is judged: the smallest memories
 	sizeBits   = 2        // memories have 2 or 3 times a power of two bytes, ...
 	sectorSize = 32 << 10 // ... or whole sectors of this size
+	kibibyte   = 1 << 10  // of which some memories have other numbers
 	nearBits   = 4        // as near as nearSize counts what is 8 to 15 times a power of two
 )
 
@@ -55,15 +56,15 @@ func (x *examiner) checkSize() {
 			"the image has %d bytes, %+d from the round size of %d; bytes were lost or doubled during the read, so read it again", n, off, n-off)
 		return
 	}
-	signs := memorySigns(s.data)
+	signs := memorySigns(s)
 	if signs == "" {
-		x.signless = true
+		x.signless = n%kibibyte != 0
 		x.found(CodeSizeOdd, evidence.Note, all,
-			"the image has %d bytes, which no memory has, and shows no sign of one: no layout in words, no code of a processor that is known here; if it was read from a memory, the read stopped early, so compare with the data sheet of the controller, or state the size of a full read in a map", n)
+			"the image has %d bytes, which few memories have, and shows no sign of one: no layout in words, no code of a processor that is known here; if it was read from a memory, the read stopped early, or lost or doubled bytes, so compare with the data sheet of the controller, or state the size of a full read in a map", n)
 		return
 	}
 	x.found(CodeSizeOdd, evidence.Caution, all,
-		"the image has %d bytes, and memories have round sizes, while %s: the read probably stopped early; compare with the data sheet of the controller and read it again, or state the size of a full read in a map", n, signs)
+		"the image has %d bytes, and memories have round sizes, while %s: the read probably stopped early, or lost or doubled bytes; compare with the data sheet of the controller and read it again, or state the size of a full read in a map", n, signs)
 }
 
 // memorySize reports whether memories of n bytes are usual.
