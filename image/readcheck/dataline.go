@@ -295,17 +295,22 @@ func (x *examiner) statsOver(parts []part) []*lineStats {
 	}
 	stats := make([]*lineStats, len(parts))
 	var own []image.Range // the units counted with a part
+	var apart []*lineStats
 	for i, p := range parts[1:] {
 		if p.r.Size < uint64(x.lim.dataBytes) {
 			continue // an image in very many pieces would take its square
 		}
 		stats[i+1] = statsOf(x.c.unitsIn(p.r))
+		if p.inner {
+			continue
+		}
+		apart = append(apart, stats[i+1])
 		if skip := -p.r.Start & (unitSize - 1); p.r.Size >= skip+unitSize {
 			own = append(own, image.Range{Start: p.r.Start + skip, Size: (p.r.Size - skip) &^ (unitSize - 1)})
 		}
 	}
 	rest := statsOf(x.c.unitsIn(image.SubtractRanges([]image.Range{parts[0].r}, image.MergeRanges(own))...))
-	stats[0] = rest.merge(slices.DeleteFunc(slices.Clone(stats[1:]), func(st *lineStats) bool { return st == nil })...)
+	stats[0] = rest.merge(apart...)
 	return stats
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"example.com/calproof/image"
+	"example.com/calproof/image/evidence"
 	"example.com/calproof/maps"
 )
 
@@ -62,7 +63,13 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 	begun.ordered = begun.provedLines(results)
 	x := &examiner{m: b.Map, c: begun.c, lim: begun.lim}
 	x.checkBlank()
-	if b.Map == nil && len(x.c.spans) == 1 && e.im.Format() == image.FormatRaw {
+	switch {
+	case b.Map != nil:
+	case e.im.Format() == image.FormatELF:
+		x.other = elfProgram
+		x.found(CodeFileKind, evidence.Note, x.all(),
+			"this is %s, which a linker made and no reader; the %d bytes that it loads were examined", elfProgram.name, x.c.size)
+	case e.im.Format() == image.FormatRaw && len(x.c.spans) == 1:
 		x.checkSize()
 	}
 	x.atOnce(func(o *examiner) { e.runLines(); o.add(begun) }, (*examiner).checkTail, (*examiner).checkShift, (*examiner).checkOrder, (*examiner).checkText)

@@ -60,14 +60,16 @@ type part struct {
 	r     image.Range
 	name  string
 	whole bool
+	inner bool // a window of a region that is a part itself
 }
 
 // partWindow is the size of the parts into which an image without a map is
 // cut for the checks that look at parts. Chips and their banks are larger.
 const partWindow = 64 << 10
 
-// parts returns the whole image first, then the regions of the map that
-// should hold content, or windows of partWindow bytes.
+// parts returns the whole image first, then the regions of the map that should
+// hold content, and the windows of partWindow bytes that larger ones have; all
+// windows without a map.
 func (x *examiner) parts() []part {
 	if len(x.c.spans) == 0 {
 		return nil
@@ -79,6 +81,16 @@ func (x *examiner) parts() []part {
 		for _, r := range x.m.Regions {
 			if r.Content == maps.ContentExpected {
 				parts = append(parts, part{r: r.Range, name: fmt.Sprintf("region %q", r.Name)})
+			}
+		}
+		for _, r := range x.m.Regions {
+			if r.Content != maps.ContentExpected {
+				continue
+			}
+			for at := (r.Range.Start + partWindow - 1) &^ (partWindow - 1); at >= r.Range.Start && at < r.Range.Last() && r.Range.Last()-at >= partWindow-1; at += partWindow {
+				if w := (image.Range{Start: at, Size: partWindow}); w != r.Range {
+					parts = append(parts, part{r: w, name: w.String(), inner: true})
+				}
 			}
 		}
 		return parts

@@ -18,12 +18,14 @@ type kind struct {
 	memory bool // a memory may begin with such a file, and hold nothing else
 }
 
+var elfProgram = &kind{name: "an ELF file", look: elfFile}
+
 // kinds is a small table of our own: what is wanted here is the length that a
 // header states, which libraries that tell files by their first bytes do not
 // read, and no signature so short that a memory may begin with it by chance.
 // Each row names the publication it is taken from.
 var kinds = []kind{
-	{name: "an ELF file", look: elfFile},                                                  // System V Application Binary Interface, chapters 4 and 5
+	*elfProgram,                                                                           // System V Application Binary Interface, chapters 4 and 5
 	{name: "a PE program", look: peFile},                                                  // Microsoft, PE Format
 	{name: "a gzip file", look: gzipFile},                                                 // RFC 1952
 	{name: "an xz file", look: begins("\xFD7zXZ\x00")},                                    // The .xz File Format, version 1.2.1

@@ -339,3 +339,22 @@ func TestOnlyMemoriesAreReadAgain(t *testing.T) {
 	tree := form{bytes.Clone(data), binary.BigEndian}.u32(0, 0xD00DFEED).u32(4, 64<<10).u32(20, 17).data
 	assert.Equal(t, evidence.Fault, severities(tree)[CodeBlockRepeated], "a memory may begin with a device tree")
 }
+
+// A program that a linker made is examined as what it loads, and is read again
+// by nobody.
+func TestProgramsAreNotReadAgain(t *testing.T) {
+	data := faults.Synth(rand.New(rand.NewPCG(8, 2)), 64<<10)
+	for i := range 5 {
+		copy(data[32<<10+i*512:][:512], data[16<<10:])
+	}
+	const headers = 52 + 32
+	program := form{append(make([]byte, headers), data...), binary.BigEndian}.text(0, "\x7FELF\x01\x02\x01").u16(16, 2).u16(18, 20).u32(20, 1).
+		u32(28, 52).u16(40, 52).u16(42, 32).u16(44, 1).u32(52, 1).u32(56, headers).u32(60, 0x8000).u32(64, 0x8000).u32(68, 64<<10).u32(72, 64<<10).data
+	im, err := image.New(bytes.NewReader(program), int64(len(program)), image.Options{})
+	require.NoError(t, err)
+	require.Equal(t, image.FormatELF, im.Format())
+	rep, err := Examine(nil, im)
+	require.NoError(t, err)
+	assert.Equal(t, evidence.Note, findingOf(t, rep, CodeBlockRepeated).Severity)
+	assert.Contains(t, findingOf(t, rep, CodeFileKind).Message, "65,536 bytes that it loads")
+}

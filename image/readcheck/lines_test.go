@@ -319,3 +319,24 @@ func TestTablesOfFewValues(t *testing.T) {
 		assert.NotZero(t, lineCodes(bad), name)
 	}
 }
+
+// A map does not hide what shows in a part of a large region, nor are bytes
+// counted twice for it.
+func TestPartsOfLargeRegions(t *testing.T) {
+	data := faults.Synth(rand.New(rand.NewPCG(6, 8)), 256<<10)
+	m, err := maps.Parse("m.toml", []byte("format = 1\n[image]\nsize = 0x40000\nbyte_order = \"big\"\n[[region]]\nname = \"all\"\nrange = \"0x0-0x3FFFF\"\nrole = \"program\"\n"))
+	require.NoError(t, err)
+	rep, err := Examine(m, imageOf(t, data))
+	require.NoError(t, err)
+	assert.NotContains(t, codes(rep.Findings), CodeDataLineStuck)
+	x := &examiner{m: m, c: contentOf(0, data), lim: limitsFor(m)}
+	assert.Equal(t, statsOf(x.c.unitsIn(x.c.spans[0].rng(0, len(data)))).bytes, x.statsOver(x.parts())[0].bytes)
+	for i := 0x20000; i < 0x30000; i++ {
+		data[i] &^= 4
+	}
+	rep, err = Examine(m, imageOf(t, data))
+	require.NoError(t, err)
+	f := findingOf(t, rep, CodeDataLineStuck)
+	assert.Equal(t, []image.Range{{Start: 0x20000, Size: 0x10000}}, f.Ranges)
+	assert.Contains(t, f.Message, "data bit 2 always reads 0")
+}

@@ -86,7 +86,7 @@ func TestDecodeX86AgreesWithObjdump(t *testing.T) {
 	}
 	require.Greater(t, len(at), 10_000)
 	for i, from := range at[:len(at)-1] {
-		if !wrong[from] {
+		if !wrong[from] && from+mostX86 <= len(code) { // objdump shows the bytes of one that is cut off
 			require.Equal(t, at[i+1]-from, decodeX86(code[from:], 64).size, "at %#x: % X", from, code[from:min(from+mostX86, len(code))])
 		}
 	}

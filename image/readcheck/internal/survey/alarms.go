@@ -38,7 +38,7 @@ func (s *fileSet) examine(log func(string, ...any)) error {
 	err := eachAtOnce(len(s.files), func(i int) error {
 		data, err := s.files[i].read()
 		if err == nil {
-			reports[i], err = examine(nil, data)
+			reports[i], err = examineFile(data)
 		}
 		if err == nil {
 			clear(data[:hidden])
@@ -200,6 +200,20 @@ func examine(m *maps.Map, data []byte) (*readcheck.Report, error) {
 	if m != nil {
 		opts.Base = &m.Image.Base
 	}
+	return examineAs(m, data, opts)
+}
+
+// examineFile runs the checks on data as a user's command does, which tells the
+// format by the bytes; as a raw file if it is refused in that format.
+func examineFile(data []byte) (*readcheck.Report, error) {
+	rep, err := examineAs(nil, data, image.Options{})
+	if err != nil {
+		return examine(nil, data)
+	}
+	return rep, nil
+}
+
+func examineAs(m *maps.Map, data []byte, opts image.Options) (*readcheck.Report, error) {
 	im, err := image.New(bytes.NewReader(data), int64(len(data)), opts)
 	if err != nil {
 		return nil, err
