@@ -31,8 +31,8 @@ with --took tell whether a read was too quick to be complete.
 figures win.
 
 Exit codes: 0 no figure given is out of its limits, 1 one is, or the read was
-too quick for its bytes, 2 could not run, 3 the read took less
-or more time than the map says.`,
+too quick for its bytes, 2 could not run, 3 the read took less or more time than
+the map says, or less than the plan if the map says nothing.`,
 		Example: `  calproof plan --map demo/groomer.toml
   calproof plan --map demo/groomer.toml --supply-volts 13.2 --adapter-latency-ms 1 --took 62m
   calproof plan --map demo/groomer.toml --adapter-latency-ms 16  # exits 1`,

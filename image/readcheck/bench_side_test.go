@@ -198,6 +198,18 @@ func TestPlanFigures(t *testing.T) {
 			assert.NotEmpty(t, p.Checks)
 		})
 	}
+	m.Bench.ReadMinutes = [2]float64{} // then the plan alone judges
+	p, err := NewPlan(m, PlanInput{Block: 256, LineBitsPerSecond: 9600})
+	require.NoError(t, err)
+	planned := (p.LineSeconds + p.OverSeconds) / 60
+	for took, want := range map[float64]evidence.Verdict{planned - 0.1: evidence.Unproven, planned + 0.1: evidence.Pass} {
+		p, err := NewPlan(m, PlanInput{Block: 256, Took: minutes(took)})
+		require.NoError(t, err)
+		assert.Equal(t, want, p.Verdict, "%g minutes", took)
+	}
+	p, err = NewPlan(m, PlanInput{Block: 256, AdapterLatencyMS: num(1), Took: minutes(planned + 0.1)}) // 16,384 exchanges take 16 s more
+	require.NoError(t, err)
+	assert.Equal(t, []string{CodeReadQuick}, codes(p.Findings))
 	for name, in := range map[string]PlanInput{
 		"block of the wrong size": {Block: 5 << 20}, "negative block": {Block: -1}, "negative speed": {LineBitsPerSecond: -9600},
 		"negative supply": {SupplyVolts: num(-1)},
@@ -205,6 +217,6 @@ func TestPlanFigures(t *testing.T) {
 		_, err := NewPlan(m, in)
 		assert.Error(t, err, name)
 	}
-	_, err := NewPlan(nil, PlanInput{})
+	_, err = NewPlan(nil, PlanInput{})
 	require.ErrorContains(t, err, "map")
 }

@@ -45,6 +45,6 @@ const (
 	CodeSupplyHigh          = "supply-high"           // Fault: supply voltage above that of any controller.
 	CodeLatencyHigh         = "latency-high"          // Fault: adapter latency above the limit.
 	CodeReadTooQuick        = "read-too-quick"        // Fault: a read took less than its bytes take on the line.
-	CodeReadQuick           = "read-quick"            // Caution in a plan, fault in the gate: a read took less than the map says.
+	CodeReadQuick           = "read-quick"            // Caution in a plan, fault in the gate: a read took less than the map says, or than the plan if it says nothing.
 	CodeReadSlow            = "read-slow"             // The same: a read took more than the map says.
 )

@@ -192,7 +192,7 @@ func (p *Plan) check(m *maps.Map, in PlanInput) {
 	default:
 		add("adapter latency", evidence.Pass, "%g ms, at most %g ms", *in.AdapterLatencyMS, latency)
 	}
-	p.checkTook(in.Took, add)
+	p.checkTook(in, add)
 	for _, c := range [][2]string{
 		{"computer", "on its own supply, sleep and screen lock off for as long as the read takes"},
 		{"wiring", "connections tight, nothing else on the line"},
@@ -204,18 +204,27 @@ func (p *Plan) check(m *maps.Map, in PlanInput) {
 }
 
 // checkTook compares how long a read took with how long it must take.
-func (p *Plan) checkTook(took *time.Duration, add func(string, evidence.Verdict, string, ...any)) {
-	if took == nil {
+func (p *Plan) checkTook(in PlanInput, add func(string, evidence.Verdict, string, ...any)) {
+	if in.Took == nil {
 		return
 	}
-	s := took.Seconds()
+	s := in.Took.Seconds()
 	p.TookSeconds = &s
+	latency := 0.0 // what is not stated may be none
+	if in.AdapterLatencyMS != nil {
+		latency = *in.AdapterLatencyMS
+	}
+	planned := p.LineSeconds + p.OverSeconds + float64(p.Exchanges)*latency/1000
 	least, most := 60*p.ReadMinutes[0], 60*p.ReadMinutes[1]
 	switch {
 	case s < p.LineSeconds:
 		add("duration", evidence.Fail, "%s, less than the %s the bytes alone take on the line", seconds(s), seconds(p.LineSeconds))
 		p.found(CodeReadTooQuick, evidence.Fault, "the read took %s, but %d bytes take %s at %g bits a second and %d bits a byte: it cannot be complete, or the line speed is another one; read again",
 			seconds(s), p.Bytes, seconds(p.LineSeconds), p.BitsPerSecond, p.BitsPerByte)
+	case least == 0 && s < planned: // the map's own minutes go before what is computed
+		add("duration", evidence.Unproven, "%s, less than the %s that bytes, requests and answers take at %g ms of latency", seconds(s), seconds(planned), latency)
+		p.found(CodeReadQuick, evidence.Caution, "the read took %s, and %d bytes in blocks of %d take %s at %g bits a second and %g ms of adapter latency: check its size and its end before trusting it, or state the block and the latency that it had",
+			seconds(s), p.Bytes, p.Block, seconds(planned), p.BitsPerSecond, latency)
 	case least > 0 && s < least:
 		add("duration", evidence.Unproven, "%s, less than the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
 		p.found(CodeReadQuick, evidence.Caution, "the read took %s, and by the map a full read takes %g to %g minutes; check its size and its end before trusting it", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
@@ -225,7 +234,7 @@ func (p *Plan) checkTook(took *time.Duration, add func(string, evidence.Verdict,
 	case least > 0:
 		add("duration", evidence.Pass, "%s, within the %g to %g minutes of the map", seconds(s), p.ReadMinutes[0], p.ReadMinutes[1])
 	default:
-		add("duration", evidence.Pass, "%s, at least the %s the bytes take on the line", seconds(s), seconds(p.LineSeconds))
+		add("duration", evidence.Pass, "%s, at least the %s of the plan", seconds(s), seconds(planned))
 	}
 }
 
