@@ -2,6 +2,7 @@ package readcheck
 
 import (
 	"fmt"
+	"slices"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -78,6 +79,10 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 		x.checkEntropy(nil)
 		x.excuse()
 		x.skipped("without a region map nothing says how large the memory is, what should be where and which checksums must agree; write a map and give it with --map")
+		x.skipped("holes, erased parts and an end at a size that memories have look the same with a fault and without; a map tells, and a second read may")
+		if !slices.ContainsFunc(x.c.spans, x.exchangeable) {
+			x.skipped("exchanged address lines are looked for in images of %d bytes or more whose size memories have", leastExchanged)
+		}
 	} else {
 		x.checkMap(b, results)
 	}

@@ -89,6 +89,11 @@ func torn(list []exchange) (sum float64) {
 	return sum
 }
 
+// exchangeable reports whether exchanged lines are looked for in s.
+func (x *examiner) exchangeable(s *span) bool {
+	return len(s.data) >= leastExchanged && (x.m != nil || memorySize(len(s.data)))
+}
+
 // checkExchanged looks for two address lines that are exchanged. Without a map
 // it judges only sizes that memories have: it takes a whole memory.
 func (x *examiner) checkExchanged() {
@@ -96,7 +101,7 @@ func (x *examiner) checkExchanged() {
 	const calm = 0.1 // of what seems torn, that may still seem so once they are taken back
 	for _, s := range x.c.spans {
 		lines := min(bits.Len(uint(len(s.data)))-1, bits.TrailingZeros64(s.start))
-		if len(s.data) < leastExchanged || x.m == nil && !memorySize(len(s.data)) {
+		if !x.exchangeable(s) {
 			continue
 		}
 		found := x.lim.exchanges(s.data, x.ordered, lines)

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -199,7 +200,12 @@ func TestOddSizeBySigns(t *testing.T) {
 	f = size(noise)
 	assert.Equal(t, evidence.Note, f.Severity)
 	assert.Contains(t, f.Message, "no sign of one")
-	assert.Equal(t, evidence.Unproven, examineBytes(t, noise).Verdict)
+	rep := examineBytes(t, noise)
+	assert.Equal(t, evidence.Unproven, rep.Verdict)
+	told := strings.Join(rep.NotJudged, "\n")
+	assert.Contains(t, told, "holes, erased parts")
+	assert.Contains(t, told, "exchanged address lines are looked for in images of 16,384 bytes or more")
+	assert.NotContains(t, strings.Join(examineBytes(t, append(bytes.Clone(noise), noise...)[:64<<10]).NotJudged, "\n"), "exchanged")
 
 	// Records that stand again mean something in a memory only; a line at rest
 	// does in any file.
