@@ -29,7 +29,11 @@ import (
 //	cut AT                      stopped at AT
 //	lose AT, double AT          a byte lost or doubled at AT, the length kept
 //	swap WIDTH                  the bytes of each word reversed
+//	words                       the 16-bit halves of each 32-bit word exchanged
 //	halves                      the even bytes first, then the odd ones
+//	chips N                     the bytes of N chips one behind the other
+//	woven N                     N parts of the memory whose bytes take turns
+//	inverted                    every bit
 //	hole FROM TO VALUE          a stretch of one value
 //	noise FROM TO               a stretch of random bytes
 //	session AT, page AT         a terminal session or an HTML page at AT
@@ -136,6 +140,19 @@ func damage(good []byte, kind string, n []int) []byte {
 	case "halves":
 		half := len(good) / 2
 		return remap(func(i int) int { return i%half*2 + i/half })
+	case "words":
+		return remap(func(i int) int { return i ^ 2 })
+	case "woven":
+		each := len(good) / n[0]
+		return remap(func(i int) int { return i%n[0]*each + i/n[0] })
+	case "chips":
+		each := len(good) / n[0]
+		return remap(func(i int) int { return i%each*n[0] + i/each })
+	case "inverted":
+		for i, b := range good {
+			out[i] = ^b
+		}
+		return out
 	case "hole":
 		return fill(n[0], n[1], func() byte { return byte(n[2]) })
 	case "session":

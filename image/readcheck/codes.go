@@ -10,7 +10,7 @@ const (
 	CodeBlank               = "blank"                 // Fault: one value from end to end, or no byte at all.
 	CodeAddressLineStuck    = "address-line-stuck"    // Fault: the image reads the same at both settings of an address line.
 	CodeAddressLinesShorted = "address-lines-shorted" // Fault: the image reads as if two address lines touched.
-	CodeAddressLinesSwapped = "address-lines-swapped" // Fault: checksums agree again with two address lines exchanged. Caution: the image is torn, and whole again with them exchanged.
+	CodeAddressLinesSwapped = "address-lines-swapped" // Fault: checksums agree again with two address lines exchanged. Caution: too few do, or the image is torn, and whole again with them exchanged.
 	CodeDataLineStuck       = "data-line-stuck"       // Fault: a data line never moves.
 	CodeDataLaneDead        = "data-lane-dead"        // Fault: one byte of the bus never changes.
 	CodeDataLinesShorted    = "data-lines-shorted"    // Fault: two data lines are always equal.
@@ -24,8 +24,8 @@ const (
 	CodeErasedPart          = "erased-part"           // Caution: the same, of the erased value.
 	CodeRegionBlank         = "region-blank"          // Fault: a whole region of one value where the map expects content.
 	CodeShifted             = "shifted"               // Caution, or a fault with a map: a byte was lost or doubled.
-	CodeBytesSwapped        = "bytes-swapped"         // Caution, or a fault with a map: the bytes of each word are reversed.
-	CodeInterleaved         = "interleaved"           // Caution, or a fault with a map: chips stand behind one another.
+	CodeBytesSwapped        = "bytes-swapped"         // Caution, or a fault with a map: the bytes of each word are in another order.
+	CodeInterleaved         = "interleaved"           // Caution, or a fault with a map: chips stand behind one another, or take turns.
 	CodeSessionText         = "session-text"          // Fault: lines of a terminal session.
 	CodeHTMLText            = "html-text"             // Fault: an HTML page.
 	CodeTextFile            = "text-file"             // Fault: the image is plain text.

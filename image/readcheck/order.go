@@ -23,19 +23,37 @@ type arrangement struct {
 
 	flip  int // bits of the address that are the other way round
 	chips int // log2 of the chips that stand one behind the other
+	woven int // log2 of the memories whose bytes take turns
 }
 
 func (a arrangement) from(i, n int) int {
+	if a.woven > 0 {
+		each := n >> a.woven
+		if i >= each<<a.woven {
+			return i
+		}
+		return i%each<<a.woven | i/each
+	}
 	i ^= a.flip
 	return i>>a.chips + i&(1<<a.chips-1)*(n>>a.chips)
 }
 
 func arrangements() []arrangement {
 	return []arrangement{
-		{CodeBytesSwapped, "the two bytes of every 16-bit word exchanged", "swapped = 2", 1, 0},
-		{CodeBytesSwapped, "the four bytes of every 32-bit word reversed", "swapped = 4", 3, 0},
-		{CodeInterleaved, "two chips, one behind the other, whose bytes take turns", "a part with two file ranges", 0, 1},
-		{CodeInterleaved, "four chips, one behind the other, whose bytes take turns", "a part with four file ranges", 0, 2},
+		{CodeBytesSwapped, "the two bytes of every 16-bit word exchanged", "swapped = 2", 1, 0, 0},
+		{CodeBytesSwapped, "the four bytes of every 32-bit word reversed", "swapped = 4", 3, 0, 0},
+		{CodeBytesSwapped, "the two 16-bit halves of every 32-bit word exchanged", "interleaved = 4, and a part whose file ranges are the third, fourth, first and second quarter", 2, 0, 0},
+		{CodeInterleaved, "two chips, one behind the other, whose bytes take turns", "a part with two file ranges", 0, 1, 0},
+		{CodeInterleaved, "four chips, one behind the other, whose bytes take turns", "a part with four file ranges", 0, 2, 0},
+	}
+}
+
+// wovenArrangements are the inverse of those of chips. Text does not tell them:
+// texts of 16-bit characters, which healthy images hold, make words in them too.
+func wovenArrangements() []arrangement {
+	return []arrangement{
+		{CodeInterleaved, "two memories, whose bytes take turns in the file, one behind the other", "interleaved = 2", 0, 0, 1},
+		{CodeInterleaved, "four memories, whose bytes take turns in the file, one behind the other", "interleaved = 4", 0, 0, 2},
 	}
 }
 

@@ -181,8 +181,11 @@ func (x *examiner) nameShortRead(proved []image.Range) {
 // proves reports whether a rule's value is wide enough for its agreeing to say
 // something about each byte it covers.
 func (lim limits) proves(r maps.RuleResult) bool {
-	return 4*len(strings.TrimPrefix(r.Computed, "0x")) >= lim.proofBits
+	return valueBits(r) >= lim.proofBits
 }
+
+// valueBits is the width of a rule's value.
+func valueBits(r maps.RuleResult) int { return 4 * len(strings.TrimPrefix(r.Computed, "0x")) }
 
 // clear turns into notes what looked odd but lies under a checksum that
 // agrees: it was like that when the checksum was made. Of the order of bytes
