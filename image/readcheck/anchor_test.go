@@ -210,3 +210,22 @@ func TestGapsKeepAnchorsFromBeingTried(t *testing.T) {
 	require.NoError(t, err)
 	assert.NotContains(t, fmt.Sprint(rep.NotJudged), "gaps", "no rule fails")
 }
+
+// An order that is tried earlier, and agrees with a short rule by chance, does
+// not hide the right one.
+func TestTheArrangementThatProvesMostIsNamed(t *testing.T) {
+	const crc = "CRC-16/IBM-3740"
+	m, data := anchored(t, ruleText("short", crc, "0x0-0x3FFD", 0x3FFE)+ruleText("long", "CRC-32/ISO-HDLC", "0x4000-0x7FFB", 0x7FFC))
+	bad := exchangedBy(5, 9)(seal(data))
+	swapped := bytes.Clone(bad)
+	for i := range swapped {
+		swapped[i] = bad[i^1]
+	}
+	store16(t, crc, swapped, 0, 0x3FFE)
+	bad[0x3FFE], bad[0x3FFF] = swapped[0x3FFF], swapped[0x3FFE]
+	rep := withMap(t, m, bad)
+	f := only(t, alarms(rep), CodeAddressLinesSwapped)
+	assert.Equal(t, evidence.Fault, f.Severity)
+	assert.Contains(t, f.Message, "address lines 5 and 9 exchanged")
+	assert.NotContains(t, codes(rep.Findings), CodeBytesSwapped)
+}
