@@ -54,8 +54,9 @@ func originalProved(in GateInput, read *readcheck.Report, agreed *readcheck.Agre
 		if agreed == nil {
 			c.findf(CodeSameRead, evidence.Caution, "the second read is the original itself; read the controller again")
 		} else {
-			repeated = agreed.Verdict
-			c.Findings = append(c.Findings, agreed.Findings...)
+			repeated = agreed.Agree // what they hold is judged above
+			differences := agreed.Differences()
+			c.Findings = append(c.Findings, differences...)
 			line := "second read: agrees with the original"
 			switch repeated {
 			case evidence.Fail:
@@ -64,7 +65,7 @@ func originalProved(in GateInput, read *readcheck.Report, agreed *readcheck.Agre
 				line = "second read: agreement is unproven"
 			}
 			c.Evidence = append(c.Evidence, line)
-			for _, f := range agreed.Findings {
+			for _, f := range differences {
 				c.Evidence = append(c.Evidence, f.Message)
 			}
 			if repeated == evidence.Pass && agreed.Differ == 0 {

@@ -110,8 +110,7 @@ func (p *proof) judge(results []maps.RuleResult) (*readcheck.Report, *readcheck.
 	if err != nil || p.compared == nil {
 		return read, nil, err
 	}
-	agreed, err := p.compared.Agreement(p.examined)
-	return read, agreed, err
+	return read, p.compared.Agreement(read), nil
 }
 
 // Findings returns every finding once: those of the read first, then those of

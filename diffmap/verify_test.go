@@ -116,8 +116,10 @@ func TestBytesAreReadOnce(t *testing.T) {
 		third, f3 := counted(t, nil, data)
 		_, err := readcheck.Agree(m, b.Image, second.Image, third.Image)
 		require.NoError(t, err)
+		f.Once(t, apart(m, bound(t, m, data).Check())...) // its rules and fields are judged too
+		f2.Once(t)
+		f3.Once(t)
 		for _, f := range []*imagetest.CountedFile{f, f2, f3} {
-			f.Once(t)
 			f.Reset()
 		}
 		_, err = readcheck.Majority(false, b.Image, second.Image, third.Image)
@@ -149,6 +151,36 @@ func changed(res *Result) (out []image.Range) {
 		out = append(out, c.Range)
 	}
 	return out
+}
+
+// A bad read that was made twice: the reads agree, what they hold is judged with
+// the image, and nothing is told twice.
+func TestEqualBadReadsAreToldOnce(t *testing.T) {
+	in := goodGate(t)
+	m := in.Original.Map
+	bad := smallImage(nil)
+	bad[0x2200]++
+	in.Original, in.SecondRead, in.Archive = bound(t, m, bad), bound(t, m, bad), nil
+	v, agreed, err := VerifyFile(in.Original, in.SecondRead, nil)
+	require.NoError(t, err)
+	assert.Equal(t, evidence.Fail, v.Verdict)
+	assert.Equal(t, evidence.Fail, agreed.Verdict)
+	assert.Equal(t, evidence.Pass, agreed.Agree)
+	require.Len(t, agreed.Differences(), 1)
+	assert.Equal(t, readcheck.CodeReadsEqual, agreed.Differences()[0].Code)
+
+	res, err := Gate(in)
+	require.NoError(t, err)
+	original := res.Conditions[0]
+	assert.Equal(t, evidence.Fail, original.Verdict)
+	assert.Contains(t, original.Evidence, "second read: agrees with the original")
+	seen := map[string]int{}
+	for _, f := range original.Findings {
+		seen[f.String()]++
+	}
+	for f, n := range seen {
+		assert.Equal(t, 1, n, f)
+	}
 }
 
 // An archive is asked after the files were read, and only about a file.

@@ -37,14 +37,19 @@ which way the bits went, whether whole transfer blocks differ, and what simple
 fault would explain it. Reads that differ only in adaptation regions agree.
 
 Reads that agree are one piece of evidence and no proof: a stuck line reads the
-same every time. So the first read is also searched for such lines and for
-blocks that were delivered twice. With three or more reads --merge writes what
-more than half of them hold; addresses without such a majority are listed, and
-nothing is written unless --take-first settles them.
+same every time, and so does a read that always stops at one place. So the first
+read is examined too, as calproof verify does, and the verdict is pass only if
+the reads agree and the first one passes. Without a map nothing proves what they
+hold, and the best verdict is unproven.
+
+With three or more reads --merge writes what more than half of them hold;
+addresses without such a majority are listed, and nothing is written unless
+--take-first settles them.
 
 ` + exitHelpVerdict,
 		Example: `  calproof agree demo/backup.bin demo/second-read.bin --map demo/groomer.toml
   calproof agree demo/backup.bin demo/second-read.bin  # exits 3
+  calproof agree demo/short-read.bin demo/second-read.bin --map demo/groomer.toml  # exits 1
   calproof agree demo/backup.bin demo/stuck-line-read.bin --map demo/groomer.toml  # exits 1`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {
@@ -78,25 +83,23 @@ func runAgree(ctx context.Context, opts *AgreeOptions, streams Streams) error {
 	if err != nil {
 		return err
 	}
+	var bound []*maps.Bound
 	var reads []*image.Image
-	var first *maps.Bound
 	for _, path := range opts.Reads {
 		im, err := opts.open(streams, path, m)
 		if err != nil {
 			return err
 		}
 		defer im.Close()
-		if first == nil {
-			first = im
-		}
+		bound = append(bound, im)
 		reads = append(reads, im.Image)
 	}
-	result, err := readcheck.Agree(m, reads...)
+	result, err := readcheck.AgreeBound(bound...)
 	if err != nil {
 		return err
 	}
 	data := report.AgreeData{Reads: opts.Reads, Map: report.SummaryOf(m), Agreement: result}
-	if data.Strip, err = opts.draw(m, first.Image, readcheck.Repeated(result.Findings), result.Ranges); err != nil {
+	if data.Strip, err = opts.draw(m, reads[0], readcheck.Repeated(result.Findings), result.Ranges); err != nil {
 		return err
 	}
 	if opts.Merge != "" {

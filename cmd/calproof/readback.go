@@ -25,6 +25,8 @@ func newReadbackCommand(streams Streams) *cobra.Command {
 		Short: "Prove that a controller holds what was written to it",
 		Long: `Compare the image that was written to a controller with what is read back from
 it, before the controller is switched off. Adaptation regions are set aside.
+What the map describes and neither image holds leaves the verdict unproven: a
+part may have been written on purpose.
 When it fails: do not switch off, keep the supply up, write again or restore the
 backup (common practice, no source). One of the images may be - for standard
 input.

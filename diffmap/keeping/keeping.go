@@ -46,11 +46,12 @@ func (j *Judgement) Verdict() evidence.Verdict {
 	return j.Image.Verdict
 }
 
-// Findings returns the findings on the image, then those on the agreement.
+// Findings returns the findings on the image, then those on the second read
+// against it.
 func (j *Judgement) Findings() []evidence.Finding {
 	out := j.Image.Findings()
 	if j.SecondRead != nil {
-		out = append(out, j.SecondRead.Findings...)
+		out = append(out, j.SecondRead.Differences()...)
 	}
 	return out
 }

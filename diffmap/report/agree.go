@@ -27,8 +27,31 @@ func (d AgreeData) outcome() (evidence.Verdict, []evidence.Finding) {
 }
 
 func (d AgreeData) text(p *printer, findings []evidence.Finding) {
-	words := map[evidence.Verdict]string{evidence.Pass: "agree", evidence.Fail: "do not agree", evidence.Unproven: "may agree, but it is not proved"}
-	p.verdict(d.Agreement.Verdict, "%s %s", evidence.Count(uint64(len(d.Reads)), "read"), words[d.Agreement.Verdict])
+	d.reads(p, findings)
+	p.notJudged(d.NotJudged)
+}
+
+// headline says whether the reads agree, and then what that is worth.
+func (d AgreeData) headline() string {
+	whole := d.Agreement.Verdict
+	switch {
+	case d.Agree == evidence.Fail:
+		return "do not agree"
+	case d.Agree == evidence.Pass && whole == evidence.Pass:
+		return "agree"
+	case d.Agree == evidence.Pass && whole == evidence.Fail:
+		return "agree, but what they hold is not a good read"
+	case d.Agree == evidence.Pass:
+		return "agree, but what they hold is not proved"
+	case whole == evidence.Fail:
+		return "may agree, but the first is not a good read"
+	}
+	return "may agree, but it is not proved"
+}
+
+// reads tells of the reads against one another, and lists findings.
+func (d AgreeData) reads(p *printer, findings []evidence.Finding) {
+	p.verdict(d.Agreement.Verdict, "%s %s", evidence.Count(uint64(len(d.Reads)), "read"), d.headline())
 	p.line(0, "")
 	var list [][2]string
 	for i, name := range d.Reads {

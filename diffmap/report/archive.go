@@ -38,7 +38,7 @@ func (d KeptVerdict) text(p *printer, _ []evidence.Finding) {
 	d.Image.text(p, d.judgement.Image.Findings())
 	if d.SecondRead != nil {
 		p.line(0, "")
-		d.SecondRead.text(p, d.judgement.SecondRead.Findings)
+		d.SecondRead.reads(p, d.judgement.SecondRead.Differences()) // what they hold is told above
 	}
 }
 

@@ -32,7 +32,7 @@ func archiveSamples(pass, fail *diffmap.Verification) map[string]Data {
 	list.Add(vehicle)
 	list.Unreadable = []ArchiveUnreadable{{Folder: "groomer-9", Problem: "read vehicle groomer-9: input/output error"}}
 	damage := evidence.Finding{Code: "hash-mismatch", Severity: evidence.Fault, Message: "groomer-2/0001-backup-2026-11-25: data/image/backup.bin: sha256 is 01, but manifest-sha256.txt says 02"}
-	agreed := &readcheck.Agreement{Verdict: evidence.Pass, Findings: []evidence.Finding{}, Compared: 0x80000, Pairs: []readcheck.PairDiff{}, Where: []readcheck.RegionDiff{}, Ranges: []image.Range{}}
+	agreed := &readcheck.Agreement{Verdict: evidence.Pass, Agree: evidence.Pass, Findings: []evidence.Finding{}, Compared: 0x80000, Pairs: []readcheck.PairDiff{}, Where: []readcheck.RegionDiff{}, Ranges: []image.Range{}}
 	second := AgreeData{Reads: []string{"backup.bin", "second-read.bin"}, Map: summary}
 	region := diffmap.RegionChange{Name: "drive calibration", Role: "calibration", Edit: "allowed", Size: 0x10000, Bytes: 13, Ranges: []image.Range{rng(0x70120, 13)}}
 	return map[string]Data{

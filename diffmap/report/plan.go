@@ -105,7 +105,11 @@ func (d ReadbackData) outcome() (evidence.Verdict, []evidence.Finding) {
 
 func (d ReadbackData) text(p *printer, findings []evidence.Finding) {
 	words := map[evidence.Verdict]string{evidence.Pass: "holds what was written", evidence.Fail: "does not hold what was written", evidence.Unproven: "may not hold what was written"}
-	p.verdict(d.Readback.Verdict, "the controller %s", words[d.Readback.Verdict])
+	what := words[d.Readback.Verdict]
+	if d.Readback.Verdict == evidence.Unproven && !slices.ContainsFunc(d.Readback.Findings, func(f evidence.Finding) bool { return f.Code == readcheck.CodeReadbackDiffers }) {
+		what = "holds what was written, but not all of its memory was compared"
+	}
+	p.verdict(d.Readback.Verdict, "the controller %s", what)
 	p.line(0, "")
 	same := AgreeData{Agreement: &readcheck.Agreement{Differ: d.Differ, Ranges: d.Ranges, Truncated: d.Truncated}}
 	p.pairs([][2]string{{"written", d.Written}, {"read", d.Read}, {"map", d.Map.line()},

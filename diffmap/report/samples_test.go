@@ -153,7 +153,7 @@ func samples() map[string]Data {
 		"verify-no-map": VerifyData{File: "backup.bin", Verification: &diffmap.Verification{Verdict: evidence.Unproven, Coverage: []evidence.Finding{}, Checksums: []maps.RuleResult{},
 			Read: &readcheck.Report{Verdict: evidence.Unproven, Findings: []evidence.Finding{}, NotJudged: []string{"checksums: there is no map"}}}},
 		"verify-fail": VerifyData{File: "stuck-line-read.bin", Map: summary, Verification: disproved, Strip: []string{"0x0  ####"}},
-		"agree": AgreeData{Reads: []string{"backup.bin", "second-read.bin"}, Map: summary, Agreement: &readcheck.Agreement{Verdict: evidence.Fail, Findings: []evidence.Finding{caution, stuck},
+		"agree": AgreeData{Reads: []string{"backup.bin", "second-read.bin"}, Map: summary, Agreement: &readcheck.Agreement{Verdict: evidence.Fail, Agree: evidence.Fail, NotJudged: []string{"the map has no checksum rule"}, Findings: []evidence.Finding{caution, stuck},
 			Compared: 0x80000, Differ: 40, Where: []readcheck.RegionDiff{{Name: "learned values", Role: maps.RoleAdaptation, Bytes: 8}, {Bytes: 32}},
 			Pairs:  []readcheck.PairDiff{{Read: 2, Bytes: 40, OneToZero: 70, ZeroToOne: 2, ByBit: [8]uint64{9, 9, 9, 9, 9, 9, 9, 9}, Block: 32, Cause: "bit 3 reads as 0"}},
 			Ranges: []image.Range{rng(0x56000, 8), rng(0x3B00, 32)}, Truncated: true, NoMajority: []image.Range{rng(0x3B00, 1)}}, Merged: "merged.bin"},

@@ -34,11 +34,19 @@ func (d VerifyData) text(p *printer, findings []evidence.Finding) {
 	p.checksums(d.Checksums)
 	p.identity(d.Identity)
 	p.findings("Findings", findings, true)
-	if d.Read != nil && len(d.Read.NotJudged) > 0 {
-		p.heading("Not judged")
-		for _, reason := range d.Read.NotJudged {
-			p.wrap(2, 4, "%s", reason)
-		}
+	if d.Read != nil {
+		p.notJudged(d.Read.NotJudged)
+	}
+}
+
+// notJudged lists what could not be judged of a read.
+func (p *printer) notJudged(reasons []string) {
+	if len(reasons) == 0 {
+		return
+	}
+	p.heading("Not judged")
+	for _, reason := range reasons {
+		p.wrap(2, 4, "%s", reason)
 	}
 }
 

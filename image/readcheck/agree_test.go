@@ -3,6 +3,7 @@ package readcheck
 import (
 	"bytes"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -46,9 +47,12 @@ func codes(list []evidence.Finding) (c []string) {
 	return c
 }
 
-func TestAgreeEqualReadsPassWithNote(t *testing.T) {
+func TestAgreeEqualReadsWithoutMapAreUnproven(t *testing.T) {
 	ag := agree(t, nil, goodRead(), goodRead())
-	assert.Equal(t, evidence.Pass, ag.Verdict)
+	assert.Equal(t, evidence.Unproven, ag.Verdict)
+	assert.Equal(t, evidence.Pass, ag.Agree)
+	require.Len(t, ag.NotJudged, 1)
+	assert.Contains(t, ag.NotJudged[0], "without a region map")
 	assert.Equal(t, []string{"reads-equal"}, codes(ag.Findings))
 	assert.Contains(t, ag.Findings[0].Message, "no proof")
 	assert.EqualValues(t, 32<<10, ag.Compared)
@@ -64,12 +68,87 @@ func TestAgreeEqualReadsWithStuckLineFail(t *testing.T) {
 	assert.Contains(t, codes(ag.Findings), "address-line-stuck")
 }
 
-func TestAgreeLearnedValuesPassWithNote(t *testing.T) {
+// Equal copies of a bad read agree, and are no better than the read.
+func TestAgreeEqualBadReads(t *testing.T) {
+	m, good := scenario(t, "backup.bin")
+	_, short := scenario(t, "short-read.bin")
+	_, learned := scenario(t, "second-read.bin")
+	blank := bytes.Repeat([]byte{0xFF}, len(good))
+	for _, tc := range []struct {
+		name   string
+		m      *maps.Map
+		read   []byte
+		second []byte // nil for read
+		want   evidence.Verdict
+		code   string
+	}{
+		{"good", m, good, nil, evidence.Pass, CodeReadsEqual},
+		{"padded", m, short, nil, evidence.Fail, CodeShortRead},
+		{"cut", m, good[:400_000], nil, evidence.Fail, maps.CodeSize},
+		{"cut, no map", nil, good[:400_000], nil, evidence.Unproven, CodeSizeOdd},
+		{"blank", m, blank, nil, evidence.Fail, CodeBlank},
+		{"blank, no map", nil, blank, nil, evidence.Fail, CodeBlank},
+		{"a wrong bit", m, flipped(good, 0x70200), nil, evidence.Fail, maps.CodeMismatch},
+		{"a wrong bit beside learned values", m, flipped(good, 0x70200), flipped(learned, 0x70200), evidence.Fail, maps.CodeMismatch},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			second := tc.second
+			if second == nil {
+				second = tc.read
+			}
+			ag := agree(t, tc.m, tc.read, second)
+			assert.Equal(t, tc.want, ag.Verdict)
+			assert.Equal(t, evidence.Pass, ag.Agree, "with one another they agree")
+			assert.Contains(t, codes(ag.Findings), tc.code)
+			assert.Len(t, ag.Differences(), 1)
+
+			rep, err := Examine(tc.m, imageOf(t, tc.read))
+			require.NoError(t, err)
+			assert.Equal(t, rep.NotJudged, ag.NotJudged)
+			assert.ElementsMatch(t, append(ag.Differences(), rep.Findings...), ag.Findings, "what the examination says, and nothing twice")
+		})
+	}
+}
+
+func flipped(data []byte, at int) []byte {
+	out := bytes.Clone(data)
+	out[at] ^= 1
+	return out
+}
+
+// Reads that differ are not cleared by a first read that passes.
+func TestAgreeGoodFirstReadProvesNoOther(t *testing.T) {
+	m, good := scenario(t, "backup.bin")
+	ag := agree(t, m, good, flipped(good, 0x70200))
+	assert.Equal(t, evidence.Fail, ag.Agree)
+	assert.Equal(t, evidence.Fail, ag.Verdict)
+	assert.Equal(t, []string{CodeReadsDiffer}, codes(ag.Findings))
+	assert.Contains(t, ag.Findings[0].Message, "at 1 address outside")
+	ag = agree(t, m, good, good[:400_000])
+	assert.Equal(t, evidence.Fail, ag.Agree)
+	assert.Equal(t, evidence.Fail, ag.Verdict)
+}
+
+func TestAgreeBoundNeedsOneMap(t *testing.T) {
+	a, err := maps.Bind(learning(), imageOf(t, goodRead()))
+	require.NoError(t, err)
+	b, err := maps.Bind(nil, imageOf(t, goodRead()))
+	require.NoError(t, err)
+	_, err = AgreeBound(a, b)
+	require.ErrorContains(t, err, "read 2 is missing, or bound to another map")
+	_, err = AgreeBound(nil, b)
+	require.ErrorContains(t, err, "read 1 is missing")
+	_, err = AgreeBound()
+	require.ErrorContains(t, err, "two or more")
+}
+
+func TestAgreeLearnedValuesAgreeWithNote(t *testing.T) {
 	second := goodRead()
 	second[0x7010]++
 	second[0x7011]--
 	ag := agree(t, learning(), goodRead(), second)
-	assert.Equal(t, evidence.Pass, ag.Verdict)
+	assert.Equal(t, evidence.Pass, ag.Agree)
+	assert.Equal(t, evidence.Unproven, ag.Verdict, "the map has no checksum rule")
 	assert.Equal(t, []string{"reads-differ-learned"}, codes(ag.Findings))
 	assert.Equal(t, []RegionDiff{{Name: "learned", Role: maps.RoleAdaptation, Bytes: 2}}, ag.Where)
 	assert.Equal(t, []image.Range{{Start: 0x7010, Size: 2}}, ag.Ranges)
@@ -179,6 +258,11 @@ func TestAgreeNamesTheCause(t *testing.T) {
 			}
 			assert.Contains(t, got, tc.want)
 			assert.NotContains(t, got, "where it differs, ", "it holds over the whole read")
+			if strings.Contains(tc.want, "line") {
+				ag := agree(t, nil, good, tc.second)
+				assert.Zero(t, ag.Pairs[0].Block, "a line moves blocks of its own")
+				assert.NotContains(t, ag.Differences()[0].Message, "the transfer, not the memory")
+			}
 		})
 	}
 }
@@ -206,6 +290,7 @@ func TestAgreeCauseOfAPart(t *testing.T) {
 	} {
 		assert.Contains(t, agree(t, nil, good, tc.second).Pairs[0].Cause, tc.want)
 	}
+	assert.Equal(t, 128, agree(t, nil, good, blocks).Pairs[0].Block, "here they are of the transfer")
 }
 
 func TestAgreeNeedsTwoReads(t *testing.T) {
@@ -227,7 +312,8 @@ func TestMajority(t *testing.T) {
 	a[40], b[40], c[40] = 1, 2, 3
 	_, err = Majority(false, imageOf(t, a), imageOf(t, b), imageOf(t, c))
 	require.ErrorIs(t, err, ErrNoMajority)
-	assert.ErrorContains(t, err, "0x28-0x28")
+	assert.ErrorContains(t, err, "at 1 address (0x28-0x28)")
+	assert.ErrorContains(t, err, "--take-first")
 	im, err = Majority(true, imageOf(t, a), imageOf(t, b), imageOf(t, c))
 	require.NoError(t, err)
 	got, err = im.Bytes(image.Range{Start: 40, Size: 1})
@@ -279,4 +365,40 @@ func TestAgreeListIsBounded(t *testing.T) {
 	assert.EqualValues(t, len(good)/2, ag.Differ)
 	assert.Len(t, ag.Ranges, maxRanges)
 	assert.True(t, ag.Truncated)
+}
+
+// Two equal files of a part prove that part only.
+func TestReadbackOfAPart(t *testing.T) {
+	m, good := scenario(t, "edited.bin")
+	readback := func(m *maps.Map, written, read []byte) *Readback {
+		rb, err := CompareReadback(m, imageOf(t, written), imageOf(t, read))
+		require.NoError(t, err)
+		return rb
+	}
+	rb := readback(m, good[:300_000], good[:300_000])
+	assert.Equal(t, evidence.Unproven, rb.Verdict)
+	require.Equal(t, []string{CodeReadbackCoverage, CodeReadbackEqual}, codes(rb.Findings))
+	assert.Equal(t, []image.Range{{Start: 300_000, Size: 0x80000 - 300_000}}, rb.Findings[0].Ranges)
+
+	rb = readback(m, good[:300_000], good[:400_000])
+	assert.Equal(t, evidence.Fail, rb.Verdict, "what is missing in one of them is a fault as before")
+	assert.Equal(t, []string{CodeReadbackCoverage, CodeReadbackCoverage, CodeReadbackEqual}, codes(rb.Findings))
+
+	assert.Equal(t, evidence.Pass, readback(m, good, good).Verdict)
+	assert.Equal(t, evidence.Pass, readback(nil, good[:300_000], good[:300_000]).Verdict, "nothing says how much there is")
+
+	// Records that leave out what by the map is unused are as good as whole ones.
+	var parts []image.Segment
+	for _, r := range image.SubtractRanges(m.Extent(), m.Empty()) {
+		parts = append(parts, image.Segment{Start: r.Start, Data: good[r.Start : r.Last()+1]})
+	}
+	im, err := image.FromSegments(parts...)
+	require.NoError(t, err)
+	rb, err = CompareReadback(m, im, im)
+	require.NoError(t, err)
+	assert.Equal(t, evidence.Pass, rb.Verdict)
+	assert.ElementsMatch(t, []string{CodeReadbackCoverage, CodeReadbackEqual}, codes(rb.Findings))
+
+	rb = readback(m, good, flipped(good, 0x70200))
+	assert.Contains(t, rb.Findings[0].Message, "1 byte outside the adaptation regions differs")
 }

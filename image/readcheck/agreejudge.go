@@ -17,7 +17,7 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	}
 	if ag.Differ == 0 {
 		x.found(CodeReadsEqual, evidence.Note, nil,
-			"the %d reads hold the same at all %d addresses that they share; equal reads alone would be no proof, because a stuck line reads the same every time", reads, ag.Compared)
+			"the %d reads hold the same at all %s that they share; equal reads alone would be no proof, because a stuck line reads the same every time", reads, addresses(ag.Compared))
 		return
 	}
 	learned := uint64(0)
@@ -28,22 +28,22 @@ func (x *examiner) judgeDifferences(ag *Agreement, reads int) {
 	}
 	if learned == ag.Differ {
 		x.found(CodeReadsDifferLearned, evidence.Note, ag.Ranges,
-			"the reads differ at %d addresses, all in adaptation regions (%s): values the controller learns; everything else is equal; agreement alone would be no proof, so the read is examined too", ag.Differ, regionList(ag.Where))
+			"the reads differ at %s, all in adaptation regions (%s): values the controller learns; everything else is equal; agreement alone would be no proof, so the read is examined too", addresses(ag.Differ), regionList(ag.Where))
 		return
 	}
 	outside := ag.Differ - learned
 	detail := x.pairDetail(ag.Pairs, func(p PairDiff) string { return fmt.Sprintf("read %d against read 1", p.Read) })
 	if x.m == nil {
 		x.found(CodeReadsDiffer, evidence.Caution, ag.Ranges,
-			"the reads differ at %d of %d addresses (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read the whole memory again and compare all reads", outside, ag.Compared, evidence.Ranges(ag.Ranges), detail)
+			"the reads differ at %d of %s (%s)%s; without a map values the controller learns cannot be told from reading errors, so give one with --map, or read the whole memory again and compare all reads", outside, addresses(ag.Compared), evidence.Ranges(ag.Ranges), detail)
 	} else {
 		ranges := x.outsideAdaptation(ag.Ranges)
 		x.found(CodeReadsDiffer, evidence.Fault, ranges,
-			"the reads differ at %d addresses outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring, read the whole memory again and compare all reads", outside, regionList(ag.Where), evidence.Ranges(ranges), detail)
+			"the reads differ at %s outside the adaptation regions (%s; %s)%s; at least one read is wrong there, so check supply and wiring, read the whole memory again and compare all reads", addresses(outside), regionList(ag.Where), evidence.Ranges(ranges), detail)
 	}
 	if len(ag.NoMajority) > 0 {
 		x.found(CodeReadsNoMajority, evidence.Caution, ag.NoMajority,
-			"at %d addresses no value was read by more than half of the reads (%s); add another read", image.TotalSize(ag.NoMajority), evidence.Ranges(ag.NoMajority))
+			"at %s no value was read by more than half of the reads (%s); add another read", addresses(image.TotalSize(ag.NoMajority)), evidence.Ranges(ag.NoMajority))
 	}
 }
 
@@ -78,6 +78,14 @@ func (x *examiner) pairDetail(pairs []PairDiff, name func(PairDiff) string) stri
 		}
 	}
 	return b.String()
+}
+
+// addresses writes n with its noun.
+func addresses(n uint64) string {
+	if n == 1 {
+		return "1 address"
+	}
+	return evidence.Thousands(n) + " addresses"
 }
 
 func regionList(where []RegionDiff) string {

@@ -9,11 +9,12 @@ import (
 
 // cause looks for one simple fault that turns the first read into read pair+2:
 // every differing address sampled must be explained. It returns "" if none
-// does, or if too few addresses differ to tell.
-func (c *Comparison) cause(pair int) string {
+// does, or if too few addresses differ to tell. line reports whether it is an
+// address line, and nothing in the rest of the read speaks against that.
+func (c *Comparison) cause(pair int) (what string, line bool) {
 	p := c.ag.Pairs[pair]
 	if p.Bytes < uint64(c.lim.causeBytes) {
-		return ""
+		return "", false
 	}
 	var samples []sample
 	for _, s := range c.samples {
@@ -22,10 +23,10 @@ func (c *Comparison) cause(pair int) string {
 		}
 	}
 	if len(samples) == 0 {
-		return ""
+		return "", false
 	}
 	if v, ok := fillCause(samples, pair+1); ok {
-		return fmt.Sprintf("it holds 0x%02X wherever it differs: erased memory, a read that stopped and was padded, or nothing connected", v)
+		return fmt.Sprintf("it holds 0x%02X wherever it differs: erased memory, a read that stopped and was padded, or nothing connected", v), false
 	}
 	at := func(addr uint64) (byte, bool) { return byteAt(c.reads[0], addr) }
 	// explained reports whether read pair+2 holds what the first holds at from(addr).
@@ -43,15 +44,15 @@ func (c *Comparison) cause(pair int) string {
 	}
 	// say tells of a fault that explains the samples. It may reach no further
 	// than the addresses that differ: then it says so.
-	say := func(from func(uint64) uint64, reach func(addr uint64) bool, format string, args ...any) string {
-		what := fmt.Sprintf(format, args...)
+	say := func(from func(uint64) uint64, reach func(addr uint64) bool, format string, args ...any) (what string, whole bool) {
+		what = fmt.Sprintf(format, args...)
 		if c.refuted(pair+1, from, reach) {
-			return "where it differs, " + what
+			return "where it differs, " + what, false
 		}
-		return what
+		return what, true
 	}
 	everywhere := func(uint64) bool { return true }
-	line := func(k int) uint64 { return 1 << k }
+	bit := func(k int) uint64 { return 1 << k }
 	lines := 0
 	for _, r := range c.common {
 		lines = max(lines, bits.Len64(r.Start^r.Last()))
@@ -59,19 +60,22 @@ func (c *Comparison) cause(pair int) string {
 	behind := func(a uint64) bool { return a >= samples[0].addr }
 	for d := uint64(1); d <= uint64(c.lim.readShift); d++ {
 		if from := func(a uint64) uint64 { return a + d }; explained(from) {
-			return say(from, behind, "from 0x%X on it is %s moved down by %d: bytes were lost there", samples[0].addr, c.original, d)
+			what, _ := say(from, behind, "from 0x%X on it is %s moved down by %d: bytes were lost there", samples[0].addr, c.original, d)
+			return what, false
 		}
 		if from := func(a uint64) uint64 { return a - d }; explained(from) {
-			return say(from, behind, "from 0x%X on it is %s moved up by %d: bytes were doubled there", samples[0].addr, c.original, d)
+			what, _ := say(from, behind, "from 0x%X on it is %s moved up by %d: bytes were doubled there", samples[0].addr, c.original, d)
+			return what, false
 		}
 	}
 	for _, n := range []uint64{2, 4} {
 		if from := func(a uint64) uint64 { return a ^ (n - 1) }; explained(from) {
-			return say(from, everywhere, "it is %s with the bytes of each %d-bit word in the other order", c.original, 8*n)
+			what, _ := say(from, everywhere, "it is %s with the bytes of each %d-bit word in the other order", c.original, 8*n)
+			return what, false
 		}
 	}
 	for k := range lines {
-		if from := func(a uint64) uint64 { return a ^ line(k) }; explained(from) {
+		if from := func(a uint64) uint64 { return a ^ bit(k) }; explained(from) {
 			var seen [2]bool // a line that is stuck leaves what lies at one of its settings as it is
 			for _, s := range samples {
 				seen[s.addr>>k&1] = true
@@ -83,7 +87,7 @@ func (c *Comparison) cause(pair int) string {
 		for b := a + 1; b < lines; b++ {
 			swap := func(x uint64) uint64 {
 				if x>>a&1 != x>>b&1 {
-					return x ^ line(a) ^ line(b)
+					return x ^ bit(a) ^ bit(b)
 				}
 				return x
 			}
@@ -92,7 +96,7 @@ func (c *Comparison) cause(pair int) string {
 			}
 		}
 	}
-	return c.dataCause(p)
+	return c.dataCause(p), false
 }
 
 // causeProbes is how many addresses are looked at, evenly spread, to see

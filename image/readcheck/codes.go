@@ -37,7 +37,7 @@ const (
 	CodeReadsDiffer         = "reads-differ"          // Fault, or a caution without a map: reads differ outside adaptation regions.
 	CodeReadsDifferLearned  = "reads-differ-learned"  // Note: reads differ in adaptation regions only.
 	CodeReadsNoMajority     = "reads-no-majority"     // Caution: addresses at which no value was read by more than half.
-	CodeReadbackCoverage    = "readback-coverage"     // Fault: what was read back holds other addresses than what was written.
+	CodeReadbackCoverage    = "readback-coverage"     // Fault: what was read back holds other addresses than what was written. Caution: both lack addresses that the memory has by the map; note: it need not be read.
 	CodeReadbackDiffers     = "readback-differs"      // Fault, or a caution without a map: what was read back differs outside adaptation regions.
 	CodeReadbackLearned     = "readback-learned"      // Note: it differs in adaptation regions only.
 	CodeReadbackEqual       = "readback-equal"        // Note: it is as written.

@@ -31,7 +31,7 @@ type Comparison struct {
 // NewComparison begins the comparison of two or more reads.
 func NewComparison(m *maps.Map, reads ...*image.Image) (*Comparison, error) {
 	if len(reads) < 2 {
-		return nil, fmt.Errorf("agreement needs two or more reads, %d given; read the controller again", len(reads))
+		return nil, errTooFew(len(reads))
 	}
 	if slices.Contains(reads, nil) {
 		return nil, fmt.Errorf("agreement: an image is missing")
@@ -65,23 +65,20 @@ func (c *Comparison) Take(addr uint64, blocks [][]byte) {
 	}
 }
 
-// Agreement judges what was taken. first is the examination of the first read,
-// which has taken all of it.
-func (c *Comparison) Agreement(first *Examination) (*Agreement, error) {
+// Agreement judges what was taken. first is the report on the first read: the
+// verdict is no better than its verdict, and its findings are among those of the
+// agreement.
+func (c *Comparison) Agreement(first *Report) *Agreement {
 	x := &examiner{m: c.m, lim: c.lim}
 	x.checkSameCoverage(c.reads, c.common)
 	c.finish()
 	x.judgeDifferences(c.ag, len(c.reads))
-	lines, err := first.lines(c.m)
-	if err != nil {
-		return nil, fmt.Errorf("read 1: %w", err)
-	}
-	x.add(lines)
-	x.fold()
-	sortFindings(x.findings)
-	c.ag.Findings = x.findings
-	c.ag.Verdict = evidence.Judge(x.findings)
-	return c.ag, nil
+	c.ag.Agree = evidence.Judge(x.findings)
+	c.ag.Verdict = evidence.Combine(c.ag.Agree, first.Verdict)
+	c.ag.Findings = append(x.findings, first.Findings...)
+	sortFindings(c.ag.Findings)
+	c.ag.NotJudged = first.NotJudged
+	return c.ag
 }
 
 // sample is one differing address and what each read holds there.
@@ -105,8 +102,10 @@ func (c *Comparison) finish() {
 	})
 	for i := range c.ag.Pairs {
 		p := &c.ag.Pairs[i]
-		p.Block = c.lim.alignedBlock(c.clusters[i], c.common)
-		p.Cause = c.cause(i)
+		var line bool
+		if p.Cause, line = c.cause(i); !line { // a line moves blocks of its own: they are none of the transfer
+			p.Block = c.lim.alignedBlock(c.clusters[i], c.common)
+		}
 	}
 }
 

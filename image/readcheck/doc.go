@@ -2,8 +2,8 @@
 // and true, from the bytes themselves, from a region map and from repeated
 // reads.
 //
-// [Examine] looks at one read, [Agree] compares repeated ones, [Majority]
-// merges three or more, [CompareReadback] compares what was written with what
+// [Examine] looks at one read, [Agree] compares repeated ones and examines the
+// first, because equal reads alone prove nothing, [Majority] merges three or more, [CompareReadback] compares what was written with what
 // is read back, [NewPlan] computes how long a read should take, and
 // [NewStrip] draws an image in 64 cells. What each check finds, how often, and
 // how often it is wrong on healthy files stands in DETECTION.md, which the

@@ -19,9 +19,7 @@ import (
 type Examination struct {
 	im    *image.Image
 	spans []*span
-	at    int       // the span that is being filled
-	lined *examiner // for the line checks
-	done  bool      // they were run
+	at    int // the span that is being filled
 }
 
 // NewExamination begins the examination of im.
@@ -55,14 +53,20 @@ func (e *Examination) Take(block []byte) {
 }
 
 // Report runs the checks. b is the image and its map, if there is one, and
-// results are those of its checksum rules.
+// results are those of its checksum rules. It is an error if not all bytes of the
+// image were taken.
 func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report, error) {
-	begun, err := e.begin(b.Map)
-	if err != nil {
-		return nil, fmt.Errorf("examine: %w", err)
+	got := uint64(0)
+	for _, s := range e.spans {
+		got += uint64(len(s.data))
 	}
-	begun.ordered = begun.provedLines(results)
-	x := &examiner{m: b.Map, c: begun.c, lim: begun.lim}
+	if got != e.im.Size() {
+		return nil, fmt.Errorf("examine: %d of %d bytes were taken", got, e.im.Size())
+	}
+	lim := limitsFor(b.Map)
+	x := &examiner{m: b.Map, c: newContent(e.spans, lim.rich), lim: lim}
+	lines := &examiner{m: x.m, c: x.c, lim: x.lim} // without what checkSize says of the end of a file
+	lines.ordered = lines.provedLines(results)
 	x.checkBlank()
 	switch {
 	case b.Map != nil:
@@ -73,7 +77,7 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 	case e.im.Format() == image.FormatRaw && len(x.c.spans) == 1:
 		x.checkSize()
 	}
-	x.atOnce(func(o *examiner) { e.runLines(); o.add(begun) }, (*examiner).checkTail, (*examiner).checkShift, (*examiner).checkOrder, (*examiner).checkText)
+	x.atOnce(func(o *examiner) { lines.checkLines(); o.add(lines) }, (*examiner).checkTail, (*examiner).checkShift, (*examiner).checkOrder, (*examiner).checkText)
 	x.fold()
 	if b.Map == nil {
 		x.checkEntropy(nil)
@@ -87,40 +91,4 @@ func (e *Examination) Report(b *maps.Bound, results []maps.RuleResult) (*Report,
 		x.checkMap(b, results)
 	}
 	return x.report(), nil
-}
-
-// begin makes the examiner that runs the line checks.
-func (e *Examination) begin(m *maps.Map) (*examiner, error) {
-	if e.lined != nil && e.lined.m == m {
-		return e.lined, nil
-	}
-	got := uint64(0)
-	for _, s := range e.spans {
-		got += uint64(len(s.data))
-	}
-	if got != e.im.Size() {
-		return nil, fmt.Errorf("%d of %d bytes were taken", got, e.im.Size())
-	}
-	lim := limitsFor(m)
-	e.lined, e.done = &examiner{m: m, c: newContent(e.spans, lim.rich), lim: lim}, false
-	return e.lined, nil
-}
-
-// runLines runs the checks for faults that read the same every time. An
-// agreement asks for them too, so the outcome is kept.
-func (e *Examination) runLines() {
-	if !e.done {
-		e.lined.checkLines()
-		e.done = true
-	}
-}
-
-// lines returns what the line checks say.
-func (e *Examination) lines(m *maps.Map) (*examiner, error) {
-	x, err := e.begin(m)
-	if err != nil {
-		return nil, err
-	}
-	e.runLines()
-	return x, nil
 }

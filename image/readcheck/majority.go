@@ -16,8 +16,8 @@ var ErrNoMajority = errors.New("no majority")
 type NoMajorityError struct{ Ranges []image.Range }
 
 func (e *NoMajorityError) Error() string {
-	return evidence.Sprintf("no value was read by more than half of the reads at %d addresses (%s); add another read, or say that the first read shall count there",
-		image.TotalSize(e.Ranges), evidence.RangeList(e.Ranges))
+	return evidence.Sprintf("no value was read by more than half of the reads at %s (%s); add another read, or let the first read count there with --take-first",
+		addresses(image.TotalSize(e.Ranges)), evidence.RangeList(e.Ranges))
 }
 
 func (e *NoMajorityError) Unwrap() error { return ErrNoMajority }

@@ -2,6 +2,7 @@ package readcheck
 
 import (
 	"fmt"
+	"slices"
 
 	"example.com/calproof/image"
 	"example.com/calproof/image/evidence"
@@ -26,8 +27,9 @@ const adviceAfterWrite = "do not switch the controller off and keep the supply u
 
 // CompareReadback compares what was read back from a controller with what was
 // written to it. Adaptation regions are set aside: the controller may have
-// learned since. m may be nil: then a difference leaves the verdict unproven. It
-// reads each image once, like [Agree].
+// learned since. m may be nil: then a difference leaves the verdict unproven, and
+// so does, with a map, a part of the memory that neither image holds: it was not
+// compared. It reads each image once, like [Agree].
 func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error) {
 	if written == nil || read == nil {
 		return nil, fmt.Errorf("readback: the image written or the image read is missing; give both")
@@ -47,9 +49,12 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 		im          *image.Image
 	}{{"what was written", "what was read back", written}, {"what was read back", "what was written", read}} {
 		if extra := image.SubtractRanges(side.im.Segments(), common); len(extra) > 0 {
-			x.found(CodeReadbackCoverage, evidence.Fault, extra, "%s holds %d bytes that %s lacks (%s); read back all of it before switching off",
-				side.name, image.TotalSize(extra), side.other, evidence.Ranges(extra))
+			x.found(CodeReadbackCoverage, evidence.Fault, extra, "%s holds %s that %s lacks (%s); read back all of it before switching off",
+				side.name, evidence.Count(image.TotalSize(extra), "byte"), side.other, evidence.Ranges(extra))
 		}
+	}
+	if err := x.checkReadbackWhole(written, read); err != nil {
+		return nil, err
 	}
 	learned := uint64(0)
 	for _, w := range ag.Where {
@@ -64,20 +69,54 @@ func CompareReadback(m *maps.Map, written, read *image.Image) (*Readback, error)
 		x.found(CodeReadbackCoverage, evidence.Fault, nil, "the two images have no address in common; give raw files the same base")
 	case wrong > 0 && m == nil:
 		x.found(CodeReadbackDiffers, evidence.Caution, ag.Ranges,
-			"%d bytes differ from what was written (%s)%s; without a map values the controller learns cannot be told from a failed write, so give one with --map, and until then %s",
-			wrong, evidence.Ranges(ag.Ranges), detail, adviceAfterWrite)
+			"%s %s from what was written (%s)%s; without a map values the controller learns cannot be told from a failed write, so give one with --map, and until then %s",
+			evidence.Count(wrong, "byte"), differ(wrong), evidence.Ranges(ag.Ranges), detail, adviceAfterWrite)
 	case wrong > 0:
 		ranges := x.outsideAdaptation(ag.Ranges)
 		x.found(CodeReadbackDiffers, evidence.Fault, ranges,
-			"%d bytes outside the adaptation regions differ from what was written (%s; %s)%s; %s",
-			wrong, regionList(ag.Where), evidence.Ranges(ranges), detail, adviceAfterWrite)
+			"%s outside the adaptation regions %s from what was written (%s; %s)%s; %s",
+			evidence.Count(wrong, "byte"), differ(wrong), regionList(ag.Where), evidence.Ranges(ranges), detail, adviceAfterWrite)
 	case learned > 0:
 		x.found(CodeReadbackLearned, evidence.Note, ag.Ranges,
-			"all bytes outside the adaptation regions are as written; %d bytes in them differ, which the controller may have learned", learned)
+			"all bytes outside the adaptation regions are as written; %s in them %s, which the controller may have learned", evidence.Count(learned, "byte"), differ(learned))
 	default:
-		x.found(CodeReadbackEqual, evidence.Note, nil, "all %d bytes are as written", ag.Compared)
+		x.found(CodeReadbackEqual, evidence.Note, nil, "%s compared, and all as written", evidence.Count(ag.Compared, "byte"))
 	}
 	sortFindings(x.findings)
 	return &Readback{Verdict: evidence.Judge(x.findings), Findings: x.findings, Compared: ag.Compared, Differ: ag.Differ,
 		Where: ag.Where, Pair: ag.Pairs[0], Ranges: ag.Ranges, Truncated: ag.Truncated}, nil
+}
+
+// differ is the verb for n bytes.
+func differ(n uint64) string {
+	if n == 1 {
+		return "differs"
+	}
+	return "differ"
+}
+
+// checkReadbackWhole reports what the memory has by the map and neither image
+// holds. What by the map need not be read, see [maps.Bound.Coverage], is a note.
+func (x *examiner) checkReadbackWhole(written, read *image.Image) error {
+	if x.m == nil {
+		return nil
+	}
+	lacking := image.SubtractRanges(x.m.Extent(), append(slices.Clone(written.Segments()), read.Segments()...))
+	if len(lacking) == 0 {
+		return nil
+	}
+	b, err := maps.Bind(x.m, written)
+	if err != nil {
+		return fmt.Errorf("readback: %w", err)
+	}
+	severity := evidence.Note
+	for _, f := range b.Coverage() {
+		if (f.Code == maps.CodeSize || f.Code == maps.CodeMissing) && f.Severity != evidence.Note {
+			severity = evidence.Caution
+		}
+	}
+	x.found(CodeReadbackCoverage, severity, lacking,
+		"neither what was written nor what was read back holds %s of the memory that the map describes (%s), so nothing was compared there; if that was to be written too, write and read back the whole memory",
+		evidence.Count(image.TotalSize(lacking), "byte"), evidence.Ranges(lacking))
+	return nil
 }
