@@ -49,7 +49,6 @@ addresses without such a majority are listed, and nothing is written unless
 ` + exitHelpVerdict,
 		Example: `  calproof agree demo/backup.bin demo/second-read.bin --map demo/groomer.toml
   calproof agree demo/backup.bin demo/second-read.bin  # exits 3
-  calproof agree demo/short-read.bin demo/second-read.bin --map demo/groomer.toml  # exits 1
   calproof agree demo/backup.bin demo/stuck-line-read.bin --map demo/groomer.toml  # exits 1`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {

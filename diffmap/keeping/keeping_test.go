@@ -109,6 +109,22 @@ func TestKeptVerdicts(t *testing.T) {
 	assert.Equal(t, evidence.Pass, got.Verdict, "%v", got.Findings)
 }
 
+// A bad read and a copy of it: what they hold is told once.
+func TestJudgeEqualBadReads(t *testing.T) {
+	s := newShop(t)
+	j, err := keeping.Judge(s.open("stuck-line-read.bin"), s.open("stuck-line-read.bin"), nil)
+	require.NoError(t, err)
+	assert.Equal(t, evidence.Fail, j.Verdict())
+	assert.Equal(t, evidence.Pass, j.SecondRead.Agree)
+	seen := map[string]int{}
+	for _, f := range j.Findings() {
+		seen[f.Code+f.Message]++
+	}
+	for f, n := range seen {
+		assert.Equal(t, 1, n, f)
+	}
+}
+
 // TestWrongKeptVerdict: a verdict that was kept and does not come out again.
 func TestWrongKeptVerdict(t *testing.T) {
 	s := newShop(t)
