@@ -27,7 +27,7 @@ const (
 	CodeBytesSwapped        = "bytes-swapped"         // Caution, or a fault with a map: the bytes of each word are in another order.
 	CodeInterleaved         = "interleaved"           // Caution, or a fault with a map: chips stand behind one another, or take turns.
 	CodeSessionText         = "session-text"          // Fault: lines of a terminal session.
-	CodeHTMLText            = "html-text"             // Fault: an HTML page.
+	CodeHTMLText            = "html-text"             // Fault: an HTML page or the head of an HTTP answer.
 	CodeTextFile            = "text-file"             // Fault: the image is plain text.
 	CodeHighEntropy         = "high-entropy"          // Caution where the map expects something else, note without a map: compressed, encrypted or random bytes.
 	CodeUnusedContent       = "unused-content"        // Caution: content in a region that the map calls unused, or in none, under no agreeing rule.

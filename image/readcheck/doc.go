@@ -48,7 +48,8 @@
 // lines count as exchanged when the joints are 6 nats, and 2.5 standard deviations,
 // likelier with them taken back; bytes count as swapped or
 // interleaved when 40 pairs of letters say so. Text is searched from 48 bytes
-// on; two lines that only a session has make it one. High entropy is 7.9 bits a
+// on; two lines that only a session has make it one, if no
+// conversion of printf stands in it; a single error line does not. High entropy is 7.9 bits a
 // byte or more, over 8192 bytes. A pass needs agreeing checksum rules over half
 // of the content. The [read] section of a map sets all of these, and
 // transfer_block_bytes: with it a block of that very size counts when it stands

@@ -14,7 +14,8 @@ import (
 // program that saved the read took what the other side said for data.
 const entropyUnit = 4096 // bytes whose entropy is taken
 
-// checkText looks for a terminal session or an HTML page in the image.
+// checkText looks for a terminal session, an HTML page or the head of an
+// HTTP answer in the image.
 func (x *examiner) checkText() {
 	if text, ok := x.c.mostlyText(x.lim.textFile); ok && x.c.size >= x.lim.textBytes {
 		x.found(CodeTextFile, evidence.Fault, x.all(),
@@ -24,9 +25,9 @@ func (x *examiner) checkText() {
 		for _, t := range textRuns(s.data, x.lim.textBytes) {
 			text := s.data[t.start:t.end]
 			r := s.rng(t.start, t.end)
-			if isHTML(text) {
+			if rest := s.data[t.end:]; isHTML(text, rest) || isHTTP(text, rest) {
 				x.found(CodeHTMLText, evidence.Fault, []image.Range{r},
-					"an HTML page (%q) stands at %s: what was saved there is the answer of a web server, no memory; read the whole memory again and compare the two reads", excerpt(text), r)
+					"an HTML page or the head of one (%q) stands at %s: what was saved there is the answer of a web server, no memory; read the whole memory again and compare the two reads", excerpt(text), r)
 			} else if n := sessionLines(text); n >= x.lim.sessionLines {
 				x.found(CodeSessionText, evidence.Fault, []image.Range{r},
 					"%d lines of a terminal session (%q) stand at %s: what was saved there is what a program said, no memory; read the whole memory again and compare the two reads", n, excerpt(text), r)
@@ -86,20 +87,6 @@ func isSession(b byte) bool {
 	return b < 0x7F
 }
 
-// isHTML reports whether text holds a whole HTML page. A page with a percent
-// sign is a format of the program's own.
-func isHTML(text []byte) bool {
-	i := indexFold(text, "<html")
-	if j := indexFold(text, "<!doctype html"); i < 0 || j >= 0 && j < i {
-		i = j
-	}
-	if i < 0 {
-		return false
-	}
-	page := text[i:]
-	return !bytes.ContainsRune(page, '%') && indexFold(page, "</html>") >= 0 && (indexFold(page, "<title>") >= 0 || indexFold(page, "<h1>") >= 0)
-}
-
 // indexFold is bytes.Index for a word that begins with no letter, whatever the
 // case of text.
 func indexFold(text []byte, word string) int {
@@ -113,36 +100,6 @@ func indexFold(text []byte, word string) int {
 			return from
 		}
 	}
-}
-
-// sessionLines counts the lines of text that a terminal session has and a
-// program's own text hardly ever.
-func sessionLines(text []byte) int {
-	if bytes.IndexByte(text, '\r') < 0 {
-		return 0
-	}
-	n := 0
-	for line := range bytes.Lines(text) {
-		if bytes.HasSuffix(line, []byte("\r\n")) && isSessionLine(bytes.TrimRight(line, "\r\n ")) {
-			n++
-		}
-	}
-	return n
-}
-
-// isSessionLine judges a line that ended in CR LF, as a terminal's do.
-func isSessionLine(line []byte) bool {
-	for _, end := range []string{": command not found", ": Permission denied", ": No such file or directory", "login:", "Password:", "password:", "Connection closed by foreign host.", "NO CARRIER"} {
-		if bytes.HasSuffix(line, []byte(end)) {
-			return true
-		}
-	}
-	for _, begin := range []string{"$ ", "# ", "> ", "Last login: ", "Traceback (most recent call last)", "error: ", "Error: ", "ERROR: "} {
-		if bytes.HasPrefix(line, []byte(begin)) {
-			return true
-		}
-	}
-	return bytes.Equal(line, []byte("$")) || bytes.Contains(line, []byte(" login: "))
 }
 
 func excerpt(text []byte) string {

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"math/bits"
 	"math/rand/v2"
+	"strings"
 )
 
 // Class is one kind of bad read.
@@ -54,7 +55,7 @@ func Classes() []Class {
 		{"hole", "one to eight transfer blocks of 64 to 1024 bytes replaced by 0xFF or 0x00", false, "", []string{"hole"}, hole},
 		{"erased-part", "an aligned sector of 4 to 64 KiB erased", false, "", []string{"erased-part", "hole", "region-blank", "tail-constant", "short-read"}, erasedPart},
 		{"session-text", "a stretch overwritten by the text of a terminal session", false, "", []string{"session-text"}, sessionText},
-		{"html-error", "a stretch overwritten by an HTML error page", false, "", []string{"html-text"}, htmlError},
+		{"html-error", "a stretch overwritten by an HTML error page, whole or cut off, or an HTTP answer", false, "", []string{"html-text"}, htmlError},
 		{"random-filler", "stopped after 25 to 90 % and padded with random bytes", false, "", []string{"high-entropy"}, randomFiller},
 		{"bit-flips", "one to eight single bits flipped", false, "", []string{"checksum-mismatch"}, bitFlips},
 	}
@@ -335,26 +336,128 @@ func overwrite(r *rand.Rand, data []byte, text string) ([]byte, string) {
 	return out, fmt.Sprintf("%d bytes at 0x%X", len(text), at)
 }
 
+// ended ends every line in LF or in CR LF.
+func ended(r *rand.Rand, text string) string {
+	if r.IntN(2) == 0 {
+		return text
+	}
+	return strings.ReplaceAll(text, "\n", "\r\n")
+}
+
 func sessionText(r *rand.Rand, data []byte) ([]byte, string) {
+	kinds := []struct {
+		name string
+		make func(r *rand.Rand) string
+	}{
+		{"login", loginText}, {"shell", shellText}, {"boot console", consoleText}, {"boot log", bootText},
+		{"drive prompt", driveText}, {"errors", errorText}, {"traceback", traceText}, {"modem", modemText},
+	}
+	k := kinds[r.IntN(len(kinds))]
+	out, how := overwrite(r, data, ended(r, k.make(r)))
+	return out, k.name + ", " + how
+}
+
+func loginText(r *rand.Rand) string {
 	lines := []string{
-		"bench login: mechanic\r\nPassword: \r\nLast login: Tue Nov 24 09:12:44 on ttyS0\r\n",
-		"$ read-memory --from 0 --to 0x7ffff\r\nread-memory: command not found\r\n",
-		"cat: /dev/ttyUSB0: Permission denied\r\n$ \r\n",
-		"error: timeout while waiting for an answer, retry 3 of 3\r\nConnection closed by foreign host.\r\n",
-		"\x1b[31mError:\x1b[0m no answer from the controller\r\n",
+		"bench login: mechanic\nPassword: \nLast login: Tue Nov 24 09:12:44 on ttyS0\n",
+		"$ read-memory --from 0 --to 0x7ffff\nread-memory: command not found\n",
+		"cat: /dev/ttyUSB0: Permission denied\n$ \n",
+		"error: timeout while waiting for an answer, retry 3 of 3\nConnection closed by foreign host.\n",
+		"\x1b[31mError:\x1b[0m no answer from the controller\n",
 	}
 	text := ""
 	for range 3 + r.IntN(6) {
 		text += lines[r.IntN(len(lines))]
 	}
-	return overwrite(r, data, text)
+	return text
+}
+
+func shellText(r *rand.Rand) string {
+	prompt := []string{"root@pump:~# ", "mechanic@bench:/srv/reads$ ", "[root@pump mnt]# "}[r.IntN(3)]
+	n := 1 << (3 + r.IntN(10))
+	return prompt + fmt.Sprintf("dd if=/dev/mtd%d of=/tmp/part.bin bs=512 count=%d\n", r.IntN(4), n) +
+		fmt.Sprintf("%d+0 records in\n%d+0 records out\n%d bytes copied, 0.%d s\n", n, n, 512*n, 1+r.IntN(9)) + prompt
+}
+
+func consoleText(r *rand.Rand) string {
+	at := r.IntN(0x8000) << 16
+	text := fmt.Sprintf("=> md.b 0x%08x 40\n", at)
+	for i := range 2 + r.IntN(8) {
+		row, letters := "", ""
+		for range 16 {
+			v := byte(r.Uint32())
+			row += fmt.Sprintf(" %02x", v)
+			if v < 0x20 || v > 0x7E {
+				v = '.'
+			}
+			letters += string(rune(v))
+		}
+		text += fmt.Sprintf("%08x:%s    %s\n", at+16*i, row, letters)
+	}
+	return text + "=> "
+}
+
+func bootText(r *rand.Rand) string {
+	what := []string{"memory: 32 MiB in one bank", "clock: 48 MHz", "serial: port 0 at 0x40004000", "flash: 2 banks of 1 MiB", "can0: link is down, waiting", "watchdog: started, 10 s"}
+	text, at := "[    0.000000] Booting on processor 0\n", 0
+	for range 3 + r.IntN(8) {
+		at += r.IntN(900000) + 1
+		text += fmt.Sprintf("[%5d.%06d] %s\n", at/1000000, at%1000000, what[r.IntN(len(what))])
+	}
+	return text
+}
+
+func driveText(r *rand.Rand) string {
+	dir := []string{`C:\Users\mechanic>`, `D:\reads\pump>`, `C:\>`}[r.IntN(3)]
+	return "\n" + dir + "type part.bin\nThe file cannot be found.\n\n" + dir + "dir /b\nnotes.txt\n\n" + dir
+}
+
+func errorText(r *rand.Rand) string {
+	at, step := r.IntN(256)<<12, 1<<(6+r.IntN(6))
+	text := ""
+	for i := range 2 + r.IntN(4) {
+		text += fmt.Sprintf("ERROR: no answer for the block at 0x%08X: timed out\n", at+i*step)
+	}
+	return text
+}
+
+func traceText(r *rand.Rand) string {
+	return fmt.Sprintf("Traceback (most recent call last):\n  File \"/srv/reader/main.py\", line %d, in <module>\n    out.write(port.block(at))\n", 10+r.IntN(90)) +
+		fmt.Sprintf("  File \"/srv/reader/port.py\", line %d, in block\n    raise NoAnswer(at)\nNoAnswer: 0x%X\n", 10+r.IntN(90), r.IntN(1<<20))
+}
+
+func modemText(r *rand.Rand) string {
+	text := "ATZ\nOK\nATE0V1\nOK\n"
+	for range 1 + r.IntN(3) {
+		text += fmt.Sprintf("ATDT555%04d\n", r.IntN(10000)) + []string{"BUSY\n", "NO CARRIER\n", "CONNECT 9600\n"}[r.IntN(3)]
+	}
+	return text + "NO CARRIER\n"
 }
 
 func htmlError(r *rand.Rand, data []byte) ([]byte, string) {
 	code := []string{"404 Not Found", "500 Internal Server Error", "403 Forbidden", "502 Bad Gateway"}[r.IntN(4)]
-	text := "<!DOCTYPE html>\n<html><head><title>" + code + "</title></head>\n<body>\n<h1>" + code +
-		"</h1>\n<p>The file could not be delivered.</p>\n<hr>\n<address>bench server, port 8080</address>\n</body></html>\n"
-	return overwrite(r, data, text)
+	page := []string{
+		"<!DOCTYPE html>\n<html><head><title>" + code + "</title></head>\n<body>\n<h1>" + code +
+			"</h1>\n<p>The file could not be delivered.</p>\n<hr>\n<address>bench server, port 8080</address>\n</body></html>\n",
+		"<html>\n<head><title>" + code + "</title></head>\n<body>\n<table width=\"100%\" border=\"0\"><tr><td><h1>" + code +
+			"</h1></td></tr>\n<tr><td>The bench server could not deliver what was asked for.</td></tr></table>\n</body>\n</html>\n",
+	}[r.IntN(2)]
+	head := "HTTP/1.1 " + code + fmt.Sprintf("\nServer: bench\nDate: Tue, 24 Nov 2026 %02d:%02d:%02d GMT\nContent-Type: text/html\n", r.IntN(24), r.IntN(60), r.IntN(60))
+	var text, how string
+	switch r.IntN(4) {
+	case 0:
+		text, how = ended(r, page), "page"
+	case 1:
+		text, how = ended(r, page), "page cut off"
+		from := strings.Index(text, "</h1>") + len("</h1>")
+		text = text[:from+r.IntN(len(text)-len("</html>\r\n")-from)]
+	case 2:
+		text, how = ended(r, head+fmt.Sprintf("Content-Length: %d\n\n", len(page))+page), "answer"
+	default:
+		text, how = ended(r, head+"Content-Length: 0\n\n"), "head of an answer"
+	}
+	out, where := overwrite(r, data, text)
+	return out, how + ", " + where
 }
 
 func randomFiller(r *rand.Rand, data []byte) ([]byte, string) {
