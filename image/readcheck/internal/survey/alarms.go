@@ -154,13 +154,22 @@ func surveyAlarms(sets []fileSet, log func(string, ...any)) (string, error) {
 			codes[c] = true
 		}
 	}
-	for _, k := range sortedKeys(kinds) {
-		fmt.Fprintf(&b, "| %s |", k)
+	kindRow := func(name string, of ...string) {
+		fmt.Fprintf(&b, "| %s |", name)
 		for _, s := range sets {
-			fmt.Fprintf(&b, " %d | %d | %s |", s.kinds[k], s.alarms[k], percent(s.alarms[k], s.kinds[k]))
+			n, alarms := 0, 0
+			for _, k := range of {
+				n, alarms = n+s.kinds[k], alarms+s.alarms[k]
+			}
+			fmt.Fprintf(&b, " %d | %d | %s |", n, alarms, percent(alarms, n))
 		}
 		b.WriteString("\n")
 	}
+	for _, k := range sortedKeys(kinds) {
+		kindRow(k, k)
+	}
+	delete(kinds, kindOther)
+	kindRow("all but "+kindOther, sortedKeys(kinds)...)
 	head("finding", "files with a fault", "with a caution", "with a note only")
 	for _, code := range sortedKeys(codes) {
 		fmt.Fprintf(&b, "| `%s` |", code)

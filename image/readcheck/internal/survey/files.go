@@ -132,8 +132,12 @@ func kindOf(path string, data []byte) string {
 	case ".bin", ".rom", ".fd", ".fw", ".img", ".lid", ".efi", ".hex", ".iso", ".lkrn", ".dsk", ".usb", ".pxe":
 		return "firmware"
 	}
-	return "other"
+	return kindOther
 }
+
+// kindOther is the kind of all files that are no programs, firmware, fonts or
+// compressed files.
+const kindOther = "other"
 
 // countFiles tells how many files of each kind the lists hold, and how large
 // they are. It looks at no content.

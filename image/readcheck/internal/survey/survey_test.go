@@ -280,13 +280,18 @@ func TestAlarms(t *testing.T) {
 	require.NoError(t, err)
 	for _, row := range []string{
 		"| tuned | 1 | 0 | 0.00 % | 0 | 0 | 0.00 % | 0 | 0.00 % |", "| held-out | 2 | 2 | 100.00 % | 1 | 1 | 50.00 % | 1 | 50.00 % |", "| all but blind | 3 | 2 | 66.67 % | 1 | 1 | 33.33 % | 1 | 33.33 % |", "| blind | 1 | 1 | 100.00 % | 0 | 1 | 100.00 % | 1 | 100.00 % |",
-		"| firmware | 1 | 0 | 0.00 % | 2 | 2 | 100.00 % | 1 | 1 | 100.00 % |", "| `address-line-stuck` | 0 | 0 | 0 | 1 | 0 | 0 | 1 | 0 | 0 |",
+		"| firmware | 1 | 0 | 0.00 % | 2 | 2 | 100.00 % | 1 | 1 | 100.00 % |", "| all but other | 1 | 0 | 0.00 % | 2 | 2 | 100.00 % | 1 | 1 | 100.00 % |", "| `address-line-stuck` | 0 | 0 | 0 | 1 | 0 | 0 | 1 | 0 | 0 |",
 	} {
 		assert.Contains(t, got, row+"\n")
 	}
 	one, err := surveyAlarms([]fileSet{{name: tuned, files: sets[0].files}, {name: blind, files: sets[2].files}}, t.Logf)
 	require.NoError(t, err)
 	assert.NotContains(t, one, "| all but blind |", "one list alone")
+	apart := sets[1].files[0]
+	apart.kind = kindOther
+	one, err = surveyAlarms([]fileSet{{name: tuned, files: []file{sets[0].files[0], apart}}}, t.Logf)
+	require.NoError(t, err)
+	assert.Contains(t, one, "| other | 1 | 1 | 100.00 % |\n| all but other | 1 | 0 | 0.00 % |\n")
 	sets[0].files[0].path += "-gone"
 	_, err = surveyAlarms(sets, t.Logf)
 	require.ErrorContains(t, err, "gone")
