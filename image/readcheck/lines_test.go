@@ -286,7 +286,9 @@ func TestLineStatsAddUp(t *testing.T) {
 func TestTablesOfFewValues(t *testing.T) {
 	r := rand.New(rand.NewPCG(6, 7))
 	lineCodes := func(data []byte) (n int) {
-		for _, c := range codes(examineBytes(t, data).Findings) {
+		x := &examiner{c: contentOf(0, data), lim: limitsFor(nil)}
+		x.checkDataLines()
+		for _, c := range codes(x.findings) {
 			if c == CodeDataLineStuck || c == CodeDataLinesShorted || c == CodeDataLinesOpposite {
 				n++
 			}
