@@ -173,11 +173,11 @@ func (c *content) laneValues(r image.Range) (sets [busBytes]byteSet) {
 // and no wire is broken.
 func (l dataLine) varied(sets *[busBytes]byteSet, least int) bool {
 	var have byteSet
-	all, any := byte(0xFF), byte(0)
+	always, ever := byte(0xFF), byte(0)
 	for i := l.Lane; i < busBytes; i += l.Width {
 		for v, is := range sets[i] {
 			if is {
-				have[v], all, any = true, all&byte(v), any|byte(v)
+				have[v], always, ever = true, always&byte(v), ever|byte(v)
 			}
 		}
 	}
@@ -188,7 +188,7 @@ func (l dataLine) varied(sets *[busBytes]byteSet, least int) bool {
 		}
 	}
 	const enough = 4
-	return n >= min(least, 1<<bits.OnesCount8(any&^all)/enough)
+	return n >= min(least, 1<<bits.OnesCount8(ever&^always)/enough)
 }
 
 // linePair is two data lines that were always equal, or always opposite.

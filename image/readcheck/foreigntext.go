@@ -126,18 +126,17 @@ func (s *session) take(line []byte, crlf bool) bool {
 
 // isSessionLine judges a line whatever it ends in.
 func isSessionLine(line []byte) bool {
-	for _, end := range []string{": command not found", ": Permission denied", ": No such file or directory", "Connection closed by foreign host."} {
-		if i := len(line) - len(end); i > 0 && bytes.HasSuffix(line, []byte(end)) {
+	for _, end := range []string{": command not found", ": Permission denied", ": No such file or directory"} {
+		if len(line) > len(end) && bytes.HasSuffix(line, []byte(end)) {
 			return true
 		}
 	}
-	return isUserPrompt(line) || isDrivePrompt(line) || isCopyCount(line) || isErrorAt(line) || isLogin(line)
+	return bytes.HasSuffix(line, []byte("Connection closed by foreign host.")) || isUserPrompt(line) || isDrivePrompt(line) || isCopyCount(line) || isErrorAt(line) || isLogin(line)
 }
 
 // isTerminalLine judges a line that ended in CR LF, as a terminal's do.
 func isTerminalLine(line []byte) bool {
-	for _, end := range []string{"login:", "Password:", "password:", "Connection closed by foreign host.", "NO CARRIER",
-		": command not found", ": Permission denied", ": No such file or directory"} {
+	for _, end := range []string{"login:", "Password:", "password:", "NO CARRIER"} {
 		if bytes.HasSuffix(line, []byte(end)) {
 			return true
 		}

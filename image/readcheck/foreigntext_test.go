@@ -120,6 +120,12 @@ func TestTextOfProgramsIsNoForeignText(t *testing.T) {
 	}
 }
 
+// The line stands alone on a terminal, whatever ends it.
+func TestClosedConnection(t *testing.T) {
+	assert.Equal(t, 2, sessionLines([]byte("root@bench:/tmp# exit\nConnection closed by foreign host.\n")))
+	assert.Equal(t, 2, sessionLines([]byte("root@bench:/tmp# exit\r\nConnection closed by foreign host.\r\n")))
+}
+
 func TestHasConversion(t *testing.T) {
 	for _, text := range []string{"%s", "at %-8d", "%08lx", "%5.2f%%", "%.*s", "%1$s", "x%p", "%zu", "%(name)s", "%%d", "100% %s"} {
 		assert.True(t, hasConversion([]byte(text)), text)

@@ -149,12 +149,12 @@ func iconFile(d head) (bool, uint64) {
 	if !d.has(0, "\x00\x00\x01\x00") || n == 0 || n > 64 {
 		return false, 0
 	}
-	const head, entry = 6, 16
+	const entries, entry = 6, 16
 	length := uint64(0)
 	for i := range int(n) {
-		at := head + entry*i
+		at := entries + entry*i
 		size, from := d.u32(at+8, little), d.u32(at+12, little)
-		if d.u8(at+3) != 0 || d.u16(at+4, little) > 1 || d.u16(at+6, little) > 32 || size == 0 || from < head+entry*n {
+		if d.u8(at+3) != 0 || d.u16(at+4, little) > 1 || d.u16(at+6, little) > 32 || size == 0 || from < entries+entry*n {
 			return false, 0
 		}
 		if picture := int(min(from, uint64(len(d)))); i == 0 && !d.has(picture, "\x89PNG") && d.u32(picture, little) != 40 {
